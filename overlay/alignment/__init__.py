@@ -1,0 +1,1 @@
+"""Two motions to one clock: correlation, refinement, verdict. Arrays in, result out."""

@@ -1,0 +1,139 @@
+"""Time as the project keeps it, and the one map between two clocks.
+
+Three clocks occur. A *recording's* clock counts seconds from the first frame of its first chapter, made exactly from
+integer pts × time base. A *track's* clock is POSIX seconds (UTC) where the log keeps UTC, else seconds from its first
+row. The *flight clock* is the track's.
+
+Sign convention, everywhere: ``t_reference = offset_s + (1 + drift) · t_recording``. A positive offset means that the
+recording began after the reference's zero.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from typing import overload
+
+import numpy as np
+from numpy.typing import NDArray
+
+Seconds = NDArray[np.float64]
+
+# GPS − UTC after each leap second since the GPS epoch (IERS Bulletin C; last one 2016-12-31).
+_LEAP_DAYS = (
+    "1981-07-01", "1982-07-01", "1983-07-01", "1985-07-01", "1988-01-01", "1990-01-01", "1991-01-01", "1992-07-01",
+    "1993-07-01", "1994-07-01", "1996-01-01", "1997-07-01", "1999-01-01", "2006-01-01", "2009-01-01", "2012-07-01",
+    "2015-07-01", "2017-01-01",
+)  # fmt: skip
+_LEAPS_POSIX = tuple(datetime.fromisoformat(day).replace(tzinfo=UTC).timestamp() for day in _LEAP_DAYS)
+GPS_EPOCH_POSIX = 315964800.0  # 1980-01-06T00:00:00Z
+GPS_WEEK_S = 604800.0
+
+
+@dataclass(frozen=True)
+class AffineClock:
+    """Map from a recording's clock to a reference clock: ``t_reference = offset_s + (1 + drift) · t_recording``.
+
+    >>> clock = AffineClock(offset_s=100.0, drift=0.5)
+    >>> clock.to_reference(10.0)
+    115.0
+    >>> clock.to_recording(115.0)
+    10.0
+    """
+
+    offset_s: float
+    drift: float = 0.0
+
+    @overload
+    def to_reference(self, t_recording: float) -> float: ...
+    @overload
+    def to_reference(self, t_recording: Seconds) -> Seconds: ...
+    def to_reference(self, t_recording: float | Seconds) -> float | Seconds:
+        """Reference time in seconds at the recording time(s) `t_recording`."""
+        return self.offset_s + (1.0 + self.drift) * t_recording
+
+    @overload
+    def to_recording(self, t_reference: float) -> float: ...
+    @overload
+    def to_recording(self, t_reference: Seconds) -> Seconds: ...
+    def to_recording(self, t_reference: float | Seconds) -> float | Seconds:
+        """Recording time in seconds at the reference time(s) `t_reference`."""
+        return (t_reference - self.offset_s) / (1.0 + self.drift)
+
+
+def gps_minus_utc(posix_s: float) -> int:
+    """Leap seconds between GPS time and UTC at a POSIX time (18 since 2017-01-01).
+
+    >>> gps_minus_utc(datetime(2014, 6, 1, tzinfo=UTC).timestamp())
+    16
+    """
+    return sum(posix_s >= leap for leap in _LEAPS_POSIX)
+
+
+def posix_from_gps(week: int, seconds_of_week: float) -> float:
+    """POSIX seconds of a GPS week (counted from 1980, not modulo 1024) and seconds of that week.
+
+    >>> posix_from_gps(1900, 0.0) == datetime(2016, 6, 5, tzinfo=UTC).timestamp() - 17
+    True
+    """
+    gps = GPS_EPOCH_POSIX + week * GPS_WEEK_S + seconds_of_week
+    return gps - gps_minus_utc(gps - gps_minus_utc(gps))
+
+
+def parse_utc(text: str) -> float:
+    """POSIX seconds of an ISO 8601 time that carries its zone; ValueError when the zone is missing.
+
+    >>> parse_utc("2026-05-03T10:15:44.2Z")
+    1777803344.2
+    """
+    moment = datetime.fromisoformat(text.strip())
+    if moment.tzinfo is None:
+        raise ValueError(f"{text!r} names no time zone: end it with Z for UTC or an offset such as +02:00")
+    return moment.timestamp()
+
+
+def format_utc(posix_s: float, decimals: int = 3) -> str:
+    """ISO 8601 UTC of a POSIX time, rounded to `decimals`.
+
+    >>> format_utc(1777803344.2)
+    '2026-05-03T10:15:44.200Z'
+    """
+    scale = 10**decimals
+    ticks = round(posix_s * scale)
+    whole, part = divmod(ticks, scale)
+    stamp = (datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=whole)).strftime("%Y-%m-%dT%H:%M:%S")
+    return f"{stamp}.{part:0{decimals}d}Z" if decimals else f"{stamp}Z"
+
+
+_DURATION = re.compile(r"(?:(?:(\d+):)?(\d{1,2}):)?(\d+(?:\.\d+)?)")
+
+
+def parse_duration(text: str) -> float:
+    """Seconds of ``[[h:]m:]s[.fff]``; ValueError on anything else.
+
+    >>> parse_duration("00:03:12.4")
+    192.4
+    """
+    match = _DURATION.fullmatch(text.strip())
+    if not match:
+        raise ValueError(f"{text!r} is not a time on the recording: write hours:minutes:seconds such as 00:03:12.4")
+    hours, minutes, seconds = match.groups()
+    return int(hours or 0) * 3600 + int(minutes or 0) * 60 + float(seconds)
+
+
+def format_duration(seconds: float, decimals: int = 1) -> str:
+    """``h:mm:ss.f`` of a time in seconds, rounded first so that 59.96 never reads 60.0.
+
+    >>> format_duration(192.4)
+    '0:03:12.4'
+    """
+    if not math.isfinite(seconds):
+        return "–"
+    scale = 10**decimals
+    ticks = round(abs(seconds) * scale)
+    whole, part = divmod(ticks, scale)
+    sign = "-" if seconds < 0 and ticks else ""
+    text = f"{sign}{whole // 3600}:{whole // 60 % 60:02d}:{whole % 60:02d}"
+    return f"{text}.{part:0{decimals}d}" if decimals else text

@@ -1,0 +1,1 @@
+"""The flight's findings on one self-contained page."""

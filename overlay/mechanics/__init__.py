@@ -1,0 +1,1 @@
+"""Geodesy, legs, wind and energy of a flight, from arrays."""

@@ -1,0 +1,44 @@
+"""The one shape in which motion is compared."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+
+def _none() -> Floats:
+    return np.zeros(0)
+
+
+@dataclass(frozen=True)
+class MotionSeries:
+    """Motion against one clock; NaN where unknown. Empty arrays stand for channels that the source does not have.
+
+    ``time_s`` (N,): the *middle* of the interval that a rate was measured over.
+    ``rate_radps`` (N, 3): roll about forward, pitch about right, yaw about down (aircraft body axes, right-handed). A
+    picture gives the camera's rates in the same naming, its optical axis taken as forward.
+    ``bank_rad`` (N,): right wing down positive; from the horizon, the log, or inferred from turn rate and airspeed.
+    ``stillness`` (N,): 0 moving … 1 standing still.
+    ``confidence`` (N,): 0 … 1 weight of each sample.
+    ``vertical_mps2`` (N,): upward acceleration of the track, or its picture counterpart, where known.
+    """
+
+    time_s: Floats
+    rate_radps: Floats
+    bank_rad: Floats = field(default_factory=_none)
+    stillness: Floats = field(default_factory=_none)
+    confidence: Floats = field(default_factory=_none)
+    vertical_mps2: Floats = field(default_factory=_none)
+
+    def __post_init__(self) -> None:
+        count = len(self.time_s)
+        if self.rate_radps.shape != (count, 3):
+            raise ValueError(f"rate_radps has shape {self.rate_radps.shape}, wanted ({count}, 3)")
+        for name in ("bank_rad", "stillness", "confidence", "vertical_mps2"):
+            values = getattr(self, name)
+            if values.shape not in ((0,), (count,)):
+                raise ValueError(f"{name} has shape {values.shape}, wanted ({count},) or (0,)")

@@ -1,0 +1,1 @@
+"""Propagation, aerials, budget and causes. Arrays in, result out."""

@@ -1,0 +1,86 @@
+"""The flight as one table on the flight clock, and what is known of it as a whole.
+
+Columns of `Readings` (SI or trade units, NaN where unknown):
+
+=============================================  ===================================================
+latitude_deg, longitude_deg, east_m, north_m   place; east and north of home on the local plane
+range_m, bearing_deg                           geodesic from home on WGS 84, and its azimuth at home
+height_m                                       over home
+ground_speed_mps, course_deg                   over the ground
+airspeed_mps, heading_deg                      logged, or derived (see `derived`)
+vertical_speed_mps, bank_deg, pitch_deg        up, right wing down and nose up are positive
+distance_m                                     flown over the ground since take-off
+wind_speed_mps, wind_from_deg, tailwind_mps    where the data carry it; tailwind along the course
+voltage_V, current_A, power_W, charge_used_mAh charge logged, or integrated from the current
+charge_per_km_mAh                              over the last kilometre of ground
+charge_home_mAh                                still needed to get home from here in this wind
+charge_reserve_mAh, charge_spare_mAh           as `Pack` sets the reserve; spare = left − home − reserve
+reach_m                                        farthest range from which what is left, less the reserve, flies home
+control_link_pct, control_rssi_dBm, control_snr_dB
+picture_grade                                  ITU-R BT.500 impairment grade of the live picture, 1 … 5
+aerial_off_axis_deg                            between the ground aerial's axis and the aircraft
+=============================================  ===================================================
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from overlay.timetable import TimeTable
+
+LEGS = ("on the ground", "take-off", "out", "loiter", "home", "landing")
+
+
+@dataclass(frozen=True)
+class Home:
+    """Where the aircraft stood before take-off, or where the user says home is; `found` in plain words how."""
+
+    latitude_deg: float
+    longitude_deg: float
+    height_m: float
+    found: str
+
+
+@dataclass(frozen=True)
+class Leg:
+    """A span of the flight clock with one of `LEGS` as its name."""
+
+    name: str
+    start_s: float
+    end_s: float
+
+
+@dataclass(frozen=True)
+class BrokenPicture:
+    """A span in which the live picture was broken up, on the flight clock."""
+
+    onset_s: float
+    end_s: float
+    kind: str
+    worst_grade: float
+
+
+@dataclass(frozen=True)
+class Pack:
+    """The flight battery. `usable_fraction` is what may be flown out of it; the rest is the reserve."""
+
+    capacity_mAh: float
+    cells: int | None = None
+    usable_fraction: float = 0.8
+
+
+@dataclass(frozen=True)
+class Readings(TimeTable):
+    """Everything the instruments, findings and exports read; `derived` says in plain words how a column came about."""
+
+    keeps_utc: bool = True
+    home: Home | None = None
+    legs: tuple[Leg, ...] = ()
+    breakups: tuple[BrokenPicture, ...] = ()
+    pack: Pack | None = None
+    derived: Mapping[str, str] = field(default_factory=dict)
+
+    def leg_at(self, time_s: float) -> str | None:
+        """Name of the leg at a moment of the flight clock; None outside the flight."""
+        return next((leg.name for leg in self.legs if leg.start_s <= time_s < leg.end_s), None)

@@ -1,0 +1,1 @@
+"""Video recordings: probing and decoding any container through one clock."""

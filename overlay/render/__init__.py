@@ -1,0 +1,1 @@
+"""Instruments composited on the decoded planes and encoded, without a full-frame conversion."""
