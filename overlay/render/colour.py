@@ -1,0 +1,113 @@
+"""From premultiplied sRGB patches to the code values of a video stream.
+
+The patch's sRGB values are taken as the stream's own R'G'B' (same transfer curve, common practice for graphics on
+standard dynamic range), then matrixed by the stream's luma coefficients and scaled to its range and bit depth.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from overlay.errors import UsageError
+from overlay.instruments.panel import Patch
+
+# (K_R, K_B): ITU-R BT.601-7 §2.5.1, BT.709-6 §3.2, BT.2020-2 table 4; the keys are ITU-T H.273 matrix codes.
+LUMA_COEFFICIENTS = {1: (0.2126, 0.0722), 5: (0.299, 0.114), 6: (0.299, 0.114), 9: (0.2627, 0.0593)}
+_UNSPECIFIED = 2
+_HIGH_DYNAMIC_RANGE = {16: "PQ (SMPTE ST 2084)", 18: "HLG (ARIB STD-B67)"}  # ITU-T H.273 transfer codes
+
+
+@dataclass(frozen=True)
+class Encoding:
+    """How a planar Y'CbCr stream writes colour: H.273 matrix code, range, bits, and log2 chroma subsampling (x, y)."""
+
+    matrix: int
+    full_range: bool
+    bits: int
+    subsampling: tuple[int, int]
+
+    @property
+    def dtype(self) -> type[np.uint8] | type[np.uint16]:
+        """Type of one sample in a plane."""
+        return np.uint8 if self.bits == 8 else np.uint16
+
+    def luma_scale(self) -> tuple[float, float]:
+        """(offset, span) of Y' code values (BT.709-6 §4.6: 16…235 × 2^(bits−8), or the full range)."""
+        step = float(1 << (self.bits - 8))
+        return (0.0, float((1 << self.bits) - 1)) if self.full_range else (16.0 * step, 219.0 * step)
+
+    def chroma_scale(self) -> tuple[float, float]:
+        """(centre, span) of C'b and C'r code values."""
+        step = float(1 << (self.bits - 8))
+        return 128.0 * step, float((1 << self.bits) - 1) if self.full_range else 224.0 * step
+
+
+_PLANAR = {
+    "yuv420p": (8, (1, 1)), "yuvj420p": (8, (1, 1)), "yuv422p": (8, (1, 0)), "yuvj422p": (8, (1, 0)),
+    "yuv444p": (8, (0, 0)), "yuvj444p": (8, (0, 0)), "nv12": (8, (1, 1)),
+    "yuv420p10le": (10, (1, 1)), "yuv422p10le": (10, (1, 0)), "yuv444p10le": (10, (0, 0)),
+}  # fmt: skip
+
+
+def encoding_of(pixel_format: str, matrix: int, full_range: bool, height: int, transfer: int) -> Encoding:
+    """Encoding of a stream; an unnamed matrix is BT.601 up to 576 lines, else BT.709 (common practice, no source).
+
+    Raises UsageError for pixel formats and transfer curves that are not drawn on.
+    """
+    if transfer in _HIGH_DYNAMIC_RANGE:
+        raise UsageError(
+            f"the recording is high dynamic range, {_HIGH_DYNAMIC_RANGE[transfer]}; "
+            "drawing on it would shift its colours: convert it to BT.709 first"
+        )
+    if pixel_format not in _PLANAR:
+        raise UsageError(f"pixel format {pixel_format} is not drawn on; known are {', '.join(sorted(_PLANAR))}")
+    bits, subsampling = _PLANAR[pixel_format]
+    if matrix not in LUMA_COEFFICIENTS:
+        matrix = 6 if height <= 576 else 1
+    return Encoding(matrix, full_range or pixel_format.startswith("yuvj"), bits, subsampling)
+
+
+@dataclass(frozen=True)
+class PlanarPatch:
+    """A patch in a stream's code values, ready to be blended: ``new = old · keep + add``.
+
+    `add` are three float32 planes premultiplied by alpha, `keep` the transparencies 1 − alpha at luma and chroma size.
+    For 8-bit luma an integer pair is kept beside, since that is the bulk of the work.
+    """
+
+    add: tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]
+    keep: tuple[NDArray[np.float32], NDArray[np.float32]]
+    luma8: tuple[NDArray[np.uint8], NDArray[np.uint8]] | None
+
+
+def planar(patch: Patch, encoding: Encoding) -> PlanarPatch:
+    """(h, w, 4) premultiplied sRGB uint8 → planes in `encoding`; h and w are multiples of the chroma subsampling."""
+    scaled = patch.astype(np.float32) * np.float32(1 / 255)
+    red, green, blue, alpha = (np.ascontiguousarray(scaled[..., i]) for i in range(4))
+    kr, kb = LUMA_COEFFICIENTS[encoding.matrix]
+    luma = np.asarray(kr * red + (1 - kr - kb) * green + kb * blue, np.float32)
+    offset, span = encoding.luma_scale()
+    add_luma = np.asarray(offset * alpha + span * luma, np.float32)
+    alpha_chroma = _shrink(alpha, encoding.subsampling)
+    centre, chroma_span = np.float32(encoding.chroma_scale()[0]), encoding.chroma_scale()[1]
+    cb, cr = (
+        centre * alpha_chroma + np.float32(chroma_span / (2 * (1 - k))) * _shrink(colour - luma, encoding.subsampling)
+        for colour, k in ((blue, kb), (red, kr))
+    )
+    luma8 = None
+    if encoding.bits == 8:
+        luma8 = (np.rint(add_luma).astype(np.uint8), np.ascontiguousarray(255 - patch[..., 3]))
+    return PlanarPatch((add_luma, cb, cr), (1 - alpha, 1 - alpha_chroma), luma8)
+
+
+def _shrink(plane: NDArray[np.float32], subsampling: tuple[int, int]) -> NDArray[np.float32]:
+    """Box average over each chroma sample's own pixels."""
+    if subsampling == (0, 0):
+        return plane
+    height, width = plane.shape
+    size = (width >> subsampling[0], height >> subsampling[1])
+    return np.asarray(cv2.resize(plane, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
