@@ -1,0 +1,148 @@
+"""From features to findings: when the live picture broke up, how badly, in which way, and back again when."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, fields
+from fractions import Fraction
+from typing import Any, TextIO
+
+import numpy as np
+from numpy.typing import NDArray
+
+from overlay.picture.clicks import carrier_to_noise_dB
+from overlay.picture.features import Features
+from overlay.picture.impairment import grade_of, signal_to_noise_dB
+from overlay.picture.states import CLEAN, STATES, baseline, error_rms, evidence, likeliest, shares
+
+Floats = NDArray[np.float64]
+
+_MERGE_s = 1.0
+_SHORTEST_FRAMES = 2
+_LOST = ("blank", "no sync", "frozen")
+
+
+@dataclass(frozen=True)
+class Breakup:
+    """One break-up. `end_frame`, `end_s`: the first clean frame; `onset_interval_s` holds the onset with 95 %.
+
+    `carrier_to_noise_dB`: the lowest ratio that counting clicks vouches for, None outside 5 … 10 dB. `at` and `causes`
+    are filled in by those who know the flight.
+    """
+
+    onset_frame: int
+    end_frame: int
+    onset_s: float
+    end_s: float
+    onset_interval_s: tuple[float, float]
+    kind: str
+    worst_grade: float
+    worst_frame: int
+    carrier_to_noise_dB: float | None = None
+    at: Mapping[str, float | None] | None = None
+    causes: Sequence[Mapping[str, object]] | None = None
+
+    def as_json(self) -> dict[str, Any]:
+        """The event as results are published."""
+        return {
+            "onset_frame": self.onset_frame,
+            "end_frame": self.end_frame,
+            "onset_s": round(self.onset_s, 4),
+            "end_s": round(self.end_s, 4),
+            "onset_interval_s": [round(bound, 4) for bound in self.onset_interval_s],
+            "kind": self.kind,
+            "worst_grade": round(self.worst_grade, 2),
+            "carrier_to_noise_dB": None if self.carrier_to_noise_dB is None else round(self.carrier_to_noise_dB, 1),
+            "at": None if self.at is None else dict(self.at),
+            "causes": None if self.causes is None else [dict(cause) for cause in self.causes],
+        }
+
+
+@dataclass(frozen=True)
+class Diagnosis:
+    """The live picture frame by frame: `grade` (N,) 1 … 5, `state` (N,) as index into `states.STATES`, and the events.
+
+    `carrier_to_noise_dB` (N,) is NaN where clicks cannot tell.
+    """
+
+    frame_rate: Fraction
+    features: Features
+    grade: Floats
+    state: NDArray[np.intp]
+    carrier_to_noise_dB: Floats
+    events: tuple[Breakup, ...]
+
+    def as_json(self, recording: str = "ground", series: str | None = None) -> dict[str, Any]:
+        """The result as published: schema overlay/breakups, version 1."""
+        return {
+            "schema": "overlay/breakups",
+            "version": 1,
+            "recording": recording,
+            "frame_rate": f"{self.frame_rate.numerator}/{self.frame_rate.denominator}",
+            "frames": len(self.grade),
+            "series": series,
+            "events": [event.as_json() for event in self.events],
+        }
+
+
+def find_breakups(features: Features, *, frame_rate: Fraction | float) -> Diagnosis:
+    """Grade every frame and find the events; `frame_rate` in Hz is the recording's nominal one."""
+    rate = Fraction(frame_rate).limit_denominator(1001)
+    if rate <= 0:
+        raise ValueError(f"frame_rate is {frame_rate}, wanted more than 0 Hz")
+    clean = baseline(features)
+    state = likeliest(shares(evidence(features, clean)), float(rate))
+    grade = grade_of(signal_to_noise_dB(error_rms(features, clean)))
+    grade = np.where(np.isin(state, [STATES.index(name) for name in _LOST]), 1.0, grade)
+    ratio = carrier_to_noise_dB(np.maximum(features.clicks_per_line - clean.clicks_per_line, 0.0))
+    spans = _spans(state != CLEAN, round(_MERGE_s * float(rate)))
+    events = tuple(_event(features, grade, state, ratio, start, end, 1 / float(rate)) for start, end in spans)
+    return Diagnosis(rate, features, grade, state, ratio, events)
+
+
+def _spans(broken: NDArray[np.bool_], merge: int) -> list[tuple[int, int]]:
+    """First and one past last frame of each break-up; shorter gaps than `merge` frames are bridged."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], broken.astype(int), [0]])))
+    spans: list[tuple[int, int]] = []
+    for start, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        if spans and start - spans[-1][1] < merge:
+            spans[-1] = (spans[-1][0], end)
+        else:
+            spans.append((start, end))
+    return [(start, end) for start, end in spans if end - start >= _SHORTEST_FRAMES]
+
+
+def _event(
+    features: Features, grade: Floats, state: NDArray[np.intp], ratio: Floats, start: int, end: int, frame_s: float
+) -> Breakup:
+    time = features.time_s
+    inside = slice(start, end)
+    lost = 5.0 - grade[inside]
+    weight = np.bincount(state[inside], weights=lost + 1e-6, minlength=len(STATES))[:CLEAN]
+    worst = start + int(np.argmin(grade[inside]))
+    known = ratio[inside][np.isfinite(ratio[inside])]
+    return Breakup(
+        onset_frame=start,
+        end_frame=end,
+        onset_s=float(time[start]),
+        end_s=float(time[end]) if end < len(time) else float(time[-1] + frame_s),
+        onset_interval_s=(float(time[max(0, start - 1)]), float(time[start] + frame_s)),
+        kind=STATES[int(np.argmax(weight))],
+        worst_grade=float(grade[worst]),
+        worst_frame=worst,
+        carrier_to_noise_dB=float(known.min()) if len(known) else None,
+    )
+
+
+def write_series(diagnosis: Diagnosis, file: TextIO) -> None:
+    """Write one CSV row per frame: frame, time_s, grade, state, and the features. Unknown is an empty cell."""
+    measured = [field.name for field in fields(Features) if field.name != "time_s"]
+    writer = csv.writer(file, lineterminator="\n")
+    writer.writerow(["frame", "time_s", "grade", "state", "carrier_to_noise_dB", *measured])
+    columns = [diagnosis.carrier_to_noise_dB, *(getattr(diagnosis.features, name) for name in measured)]
+    for frame, (time, grade, state) in enumerate(
+        zip(diagnosis.features.time_s, diagnosis.grade, diagnosis.state, strict=True)
+    ):
+        cells = ["" if np.isnan(value) else f"{value:.4g}" for value in (column[frame] for column in columns)]
+        writer.writerow([frame, f"{time:.4f}", f"{grade:.2f}", STATES[state], *cells])
