@@ -87,7 +87,11 @@ def test_blend_is_within_one_code_value_of_the_exact_one(pixel_format: str, full
 
 @settings(max_examples=30, deadline=None)
 @given(
-    x=st.integers(0, 40), y=st.integers(0, 20), width=st.integers(1, 20), height=st.integers(1, 15), seed=st.integers(0, 99)
+    x=st.integers(0, 40),
+    y=st.integers(0, 20),
+    width=st.integers(1, 20),
+    height=st.integers(1, 15),
+    seed=st.integers(0, 99),
 )
 def test_any_even_rectangle_is_blended_where_it_lies(x: int, y: int, width: int, height: int, seed: int) -> None:
     x, y, width, height = 2 * x, 2 * y, 2 * width, 2 * height

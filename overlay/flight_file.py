@@ -1,0 +1,127 @@
+"""flight.toml: which files belong to one flight, and what is known of the equipment."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import Field, PrivateAttr
+
+from overlay.errors import FlightFileError
+from overlay.settings import Settings, load
+
+Positive = Annotated[float, Field(gt=0)]
+FILE_NAME = "flight.toml"
+
+
+class Camera(Settings):
+    """The HD recording made on board."""
+
+    files: Annotated[tuple[str, ...], Field(min_length=1)]
+    field_of_view_deg: Annotated[float, Field(gt=5, lt=200)] | None = None
+    upside_down: bool = False
+
+
+class Ground(Settings):
+    """The recording of the live picture made at the ground station."""
+
+    files: Annotated[tuple[str, ...], Field(min_length=1)]
+
+
+class TrackSource(Settings):
+    """The logged track."""
+
+    file: str
+    columns: Mapping[str, str] = Field(default_factory=dict)
+    time_zone: str | None = None
+    interval_s: Positive | None = None
+    flight: Annotated[int, Field(ge=1)] | None = None
+
+
+class HomePlace(Settings):
+    """Where home is, if not where the aircraft stood before take-off."""
+
+    latitude_deg: Annotated[float, Field(ge=-90, le=90)]
+    longitude_deg: Annotated[float, Field(ge=-180, le=180)]
+    height_m: float | None = None
+
+
+class PackData(Settings):
+    """The flight battery."""
+
+    capacity_mAh: Positive
+    cells: Annotated[int, Field(ge=1, le=24)] | None = None
+    usable_fraction: Annotated[float, Field(gt=0, le=1)] = 0.8
+
+
+class Downlink(Settings):
+    """The radio that carries the live picture."""
+
+    frequency_MHz: Positive | None = None
+    power_mW: Positive | None = None
+    transmit_aerial: str | None = None
+    receive_aerial: str | None = None
+    polarisation: Literal["vertical", "horizontal", "right-hand circular", "left-hand circular"] | None = None
+    ground_aerial_height_m: Positive | None = None
+    ground_aerial_bearing_deg: Annotated[float, Field(ge=0, lt=360)] | None = None
+
+
+class Control(Settings):
+    """The radio that carries the pilot's commands."""
+
+    frequency_MHz: Positive | None = None
+    power_mW: Positive | None = None
+    failsafe: str | None = None
+
+
+class FlightFile(Settings):
+    """One flight."""
+
+    version: Literal[1] = 1
+    title: str = ""
+    camera: Camera | None = None
+    ground: Ground | None = None
+    track: TrackSource | None = None
+    home: HomePlace | None = None
+    pack: PackData | None = None
+    downlink: Downlink | None = None
+    control: Control | None = None
+    _folder: Path = PrivateAttr(default=Path())
+
+    @property
+    def folder(self) -> Path:
+        """Where the relative paths of this flight begin."""
+        return self._folder
+
+    def path(self, name: str) -> Path:
+        """A file named in the flight, relative to the flight's folder."""
+        return self._folder / name
+
+
+def load_flight(path: str | os.PathLike[str]) -> FlightFile:
+    """Read a flight from its folder or its flight.toml. Raises FlightFileError."""
+    given = Path(path)
+    source = given / FILE_NAME if given.is_dir() else given
+    if given.is_dir() and not source.exists():
+        remedy = f"make one with: overlay new {given} --camera FILE --track FILE"
+        raise FlightFileError(given, f"this folder holds no {FILE_NAME}", remedy)
+    if source.suffix.lower() != ".toml":
+        remedy = "give a folder with a flight.toml, or the files as --camera, --ground and --track"
+        raise FlightFileError(source, "not a flight file" if source.exists() else "no such file or folder", remedy)
+    flight = load(source, FlightFile, FlightFileError)
+    flight._folder = source.parent
+    return flight
+
+
+def flight_of(
+    *, camera: Sequence[str] = (), ground: Sequence[str] = (), track: str | None = None, title: str = ""
+) -> FlightFile:
+    """A flight made of files given one by one, relative to the working folder."""
+    return FlightFile(
+        title=title,
+        camera=Camera(files=tuple(camera)) if camera else None,
+        ground=Ground(files=tuple(ground)) if ground else None,
+        track=TrackSource(file=track) if track else None,
+    )
