@@ -1,0 +1,172 @@
+"""When each row of a table was logged: epoch numbers, running seconds, ISO 8601, or day and clock in two columns."""
+
+from __future__ import annotations
+
+import math
+import re
+from datetime import UTC, datetime, timedelta, tzinfo
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from overlay.tracks import units
+from overlay.tracks.dates import day_reader, posix_of_iso, seconds_of_day, unwrap_midnight, zone_of
+from overlay.tracks.samples import Floats, Options, number
+from overlay.tracks.source import Source
+from overlay.tracks.terms import Field
+
+EPOCH_FROM_S, EPOCH_TO_S = 6e8, 4.2e9  # 1989 … 2103: numbers outside it count from power-up
+_UTC_WORDS = re.compile(r"(?i)(?<![a-z])(utc|gmt|zulu)(?![a-z])")
+_DAY_AND_CLOCK = re.compile(
+    r"\s*(\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}|\d{8})[T ,;]+(\d{1,2}:\d{2}(?::\d{2}(?:[.,]\d+)?)?(?:\s*[AaPp][Mm])?)"
+    r"\s*(Z|UTC|GMT|[+-]\d{2}:?\d{2})?\s*"
+)
+_RUNNING_UNITS = {"s": 1.0, "ms": 1e-3, "us": 1e-6}
+REMEDY = 'name the column and its unit, for example time_s = "Time (ms)", or give interval_s'
+
+
+def clock_of(
+    source: Source,
+    options: Options,
+    time: tuple[Field, list[str]] | None,
+    day: tuple[Field, list[str]] | None,
+    place: Floats,
+) -> tuple[Floats, bool]:
+    """(seconds of each row, whether they are UTC). `place` (N, 2) in degrees helps to tell milliseconds from seconds."""
+    if options.interval_s is not None:
+        return np.arange(len(place)) * options.interval_s, False
+    if time is None:
+        time, day = day, None
+    if time is None:
+        raise source.error("a table without a time column", REMEDY)
+    field, texts = time
+    says_utc = any(_UTC_WORDS.search(part[0].header) for part in (time, day) if part)
+    zone = UTC if says_utc else zone_of(options.time_zone) if options.time_zone else None
+    numbers = np.array([number(text) for text in texts])
+    if np.isfinite(numbers).sum() > 0.5 * sum(bool(text.strip()) for text in texts):
+        if day is not None and _is_clock_number(numbers):
+            clock = _clock_number(numbers)
+            return _day_and_clock(source, day[1], clock, zone)
+        return _running(source, field, numbers, place)
+    clock = np.array([seconds_of_day(text) for text in texts])
+    if np.isfinite(clock).sum() > 0.5 * len(clock):
+        if day is None:
+            source.note("times of day without a date: no UTC is named")
+            return _unwrapped(clock), False
+        return _day_and_clock(source, day[1], clock, zone)
+    return _stamps(source, texts, zone)
+
+
+def _running(source: Source, field: Field, numbers: Floats, place: Floats) -> tuple[Floats, bool]:
+    """Numbers: an epoch by their size, else seconds, milliseconds or microseconds since some start."""
+    unit = units.plain(field.unit)
+    known = np.isfinite(numbers)
+    middle = float(np.median(numbers[known])) if known.any() else math.nan
+    if units.measures(unit, "time"):
+        seconds = numbers * units.QUANTITIES["time"][unit]
+        epoch = EPOCH_FROM_S < middle * units.QUANTITIES["time"][unit] < EPOCH_TO_S
+        return seconds, epoch
+    for factor in (1.0, 1e-3, 1e-6, 1e-9):
+        if EPOCH_FROM_S < middle * factor < EPOCH_TO_S and middle > 1e9 * 0.6:
+            return numbers * factor, True
+    factor = _running_unit(numbers, place)
+    if math.isnan(factor):
+        raise source.error(f"a time column {field.header!r} whose unit is not clear", REMEDY)
+    return numbers * factor, False
+
+
+def _running_unit(numbers: Floats, place: Floats) -> float:
+    """Seconds per count, from how often rows come and how fast the aircraft would have flown; NaN when two would do."""
+    from overlay.tracks.fixes import distance_m
+
+    steps = np.diff(numbers[np.isfinite(numbers)])
+    rising = steps[steps > 0]
+    if len(rising) == 0:
+        return math.nan
+    step = float(np.median(rising))
+    likely = [factor for factor in _RUNNING_UNITS.values() if 2e-3 <= step * factor <= 30.0]
+    if len(likely) > 1 and np.any(numbers[np.isfinite(numbers)] % 1.0):
+        return likely[0]  # fractions are written for seconds
+    known = np.flatnonzero(np.isfinite(numbers) & np.isfinite(place).all(axis=1))
+    if len(likely) > 1 and len(known) > 20:
+        latitude, longitude = place[known, 0], place[known, 1]
+        away = distance_m(latitude[:-1], longitude[:-1], latitude[1:], longitude[1:]).sum()
+        mean = away / max(float(np.ptp(numbers[known])), 1e-9)
+        likely = [factor for factor in likely if 0.5 <= mean / factor <= 80.0]
+    return likely[0] if len(likely) == 1 else math.nan
+
+
+def _is_clock_number(numbers: Floats) -> bool:
+    known = numbers[np.isfinite(numbers)]
+    return bool(np.all((known >= 0) & (known < 240000) & (known % 100 < 61) & (known // 100 % 100 < 60)))
+
+
+def _clock_number(numbers: Floats) -> Floats:
+    """Seconds of the day of ``hhmmss.sss``."""
+    return np.asarray(numbers // 10000 * 3600 + numbers // 100 % 100 * 60 + numbers % 100, dtype=np.float64)
+
+
+def _stamps(source: Source, texts: list[str], zone: tzinfo | None) -> tuple[Floats, bool]:
+    """Date and time in one text, ISO 8601 or as tables write it."""
+    matches = [_DAY_AND_CLOCK.fullmatch(text) for text in texts]
+    found = [match for match in matches if match]
+    if not found:
+        iso = np.array([posix_of_iso(text) for text in texts])
+        if not np.isfinite(iso).any():
+            raise source.error(f"times that cannot be read, such as {texts[0].strip()[:40]!r}", REMEDY)
+        return iso, True
+    days = [match[1] if match else "" for match in matches]
+    clock = np.array([seconds_of_day(match[2]) if match else math.nan for match in matches])
+    zones = {match[3] or "" for match in found}
+    if zones == {""}:
+        return _day_and_clock(source, days, clock, zone)
+    if "" in zones:
+        source.note("some times name a zone and some do not: those that do not are dropped")
+        clock = np.array([c if m and m[3] else math.nan for c, m in zip(clock, matches, strict=True)])
+    shift = {text: zone_of(text).utcoffset(None) for text in zones if text}
+    offsets = np.array([_seconds(shift.get((m[3] or "") if m else "")) for m in matches])
+    seconds, utc = _day_and_clock(source, days, clock, UTC)
+    return seconds - offsets, utc
+
+
+def _seconds(span: timedelta | None) -> float:
+    return span.total_seconds() if span is not None else 0.0
+
+
+def _day_and_clock(source: Source, days: list[str], clock: Floats, zone: tzinfo | None) -> tuple[Floats, bool]:
+    """Day and clock put together, in a zone if one is known."""
+    midnight = day_reader(days)
+    if midnight is None:
+        example = next((text for text in days if text.strip()), "")
+        source.note(f"dates such as {example[:20]!r} that can be read in two ways: no UTC is named")
+        return _unwrapped(clock), False
+    by_text = {text: midnight(text) for text in set(days)}
+    local = np.array([by_text[text] for text in days]) + clock
+    if zone is None:
+        source.note("local times without a time zone: no UTC is named (give time_zone to name it)")
+        return local, False
+    return _in_zone(source, local, zone)
+
+
+def _in_zone(source: Source, local: Floats, zone: tzinfo) -> tuple[Floats, bool]:
+    """POSIX seconds of local times; a repeated hour at the end of summer time is not guessed at."""
+    if not isinstance(zone, ZoneInfo):
+        return local - _seconds(zone.utcoffset(None)), True
+    known = np.isfinite(local) & (local > 0) & (local < EPOCH_TO_S)
+    quarter = np.where(known, local // 900.0, 0.0)
+    shifts = {}
+    for bucket in np.unique(quarter):
+        moment = datetime.fromtimestamp(bucket * 900.0, UTC).replace(tzinfo=zone)
+        first, second = moment.utcoffset(), moment.replace(fold=1).utcoffset()
+        if first != second and bucket:
+            source.note("local times in the hour when the clocks change: no UTC is named")
+            return local, False
+        shifts[bucket] = _seconds(first)
+    return np.where(known, local - np.array([shifts[bucket] for bucket in quarter]), np.nan), True
+
+
+def _unwrapped(clock: Floats) -> Floats:
+    known = np.isfinite(clock)
+    result = np.full(len(clock), np.nan)
+    result[known] = unwrap_midnight(clock[known])
+    return result

@@ -1,0 +1,102 @@
+"""Open a log without trusting it: only regular files of bearable size, decoded whatever their encoding."""
+
+from __future__ import annotations
+
+import os
+import stat
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from overlay.errors import Damage, TrackError
+
+HEAD_BYTES = 1 << 16
+LIMIT_BYTES = 1 << 29
+
+
+@dataclass
+class Source:
+    """A log file: its path, the first bytes that formats are told by, and the damage noted while reading it."""
+
+    path: Path
+    size: int
+    head: bytes
+    damage: list[Damage] = field(default_factory=list)
+
+    @classmethod
+    def open(cls, path: str | os.PathLike[str]) -> Source:
+        """Look at the file; TrackError when it is missing, empty, not a regular file, too large or unreadable."""
+        try:
+            status = os.stat(path)
+        except (OSError, ValueError) as error:
+            raise TrackError(path, f"cannot be opened ({_reason(error)})", "give the path of a log file") from None
+        if not stat.S_ISREG(status.st_mode):
+            raise TrackError(path, f"{_kind(status.st_mode)}, not a file", "give the path of a log file")
+        if status.st_size == 0:
+            raise TrackError(path, "an empty file", "copy the log from the recorder again")
+        if status.st_size > LIMIT_BYTES:
+            found = f"{status.st_size / 1e9:.1f} GB, more than any log of a flight"
+            raise TrackError(path, found, f"give a log of at most {LIMIT_BYTES / 1e9:.1f} GB")
+        try:
+            with Path(path).open("rb") as file:
+                head = file.read(HEAD_BYTES)
+        except OSError as error:
+            raise TrackError(path, f"cannot be read ({_reason(error)})", "check its permissions") from None
+        return cls(Path(path), status.st_size, head)
+
+    def bytes(self) -> bytes:
+        """The whole file."""
+        return self.head if self.size <= len(self.head) else self.path.read_bytes()
+
+    def text(self) -> str:
+        """The whole file as text: by its byte order mark, else UTF-16 or UTF-8 by content, else Latin-1."""
+        return decode(self.bytes())
+
+    def lines(self) -> Iterator[tuple[int, str]]:
+        """(line number from 1, line without its ending)."""
+        return enumerate(self.text().splitlines(), start=1)
+
+    def note(self, what: str, where: str = "") -> None:
+        """Keep a line on something skipped or repaired."""
+        self.damage.append(Damage(str(self.path), what, where))
+
+    def error(self, found: str, remedy: str) -> TrackError:
+        """The error that this file cannot be used."""
+        return TrackError(self.path, found, remedy)
+
+
+def decode(data: bytes) -> str:
+    """Text of bytes in any encoding that loggers write; never fails.
+
+    >>> decode("°".encode("latin-1")) == decode("°".encode()) == decode("°".encode("utf-16")) == "°"
+    True
+    """
+    encoding = encoding_of(data[:4096])
+    if encoding != "utf-8-sig":
+        return data.decode(encoding, "replace")
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        return data.decode("latin-1")
+
+
+def encoding_of(head: bytes) -> str:
+    """The Unicode encoding that the first bytes speak for; Latin-1 cannot be told from UTF-8 here."""
+    if head.startswith((b"\xff\xfe", b"\xfe\xff")):
+        return "utf-16"
+    even, odd = head[0::2], head[1::2]
+    if len(even) > 8 and odd.count(0) > 0.4 * len(odd) > even.count(0):
+        return "utf-16-le"
+    if len(even) > 8 and even.count(0) > 0.4 * len(even) > odd.count(0):
+        return "utf-16-be"
+    return "utf-8-sig"
+
+
+def _reason(error: OSError | ValueError) -> str:
+    text = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
+    return text[:1].lower() + text[1:]
+
+
+def _kind(mode: int) -> str:
+    kinds = {stat.S_IFDIR: "a folder", stat.S_IFIFO: "a named pipe", stat.S_IFSOCK: "a socket"}
+    return kinds.get(stat.S_IFMT(mode), "a device")
