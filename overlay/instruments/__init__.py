@@ -1,1 +1,1 @@
-"""One drawing per file: readings in, a patch of premultiplied RGBA out; opens no file but fonts and layouts."""
+"""One drawing per file: readings in, a patch of premultiplied RGBA out; opens no file but fonts."""

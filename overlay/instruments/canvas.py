@@ -1,0 +1,200 @@
+"""A sheet of premultiplied RGBA that instruments draw on, in design units: 1080 of them make the frame's height.
+
+Shapes are drawn four times as fine as the sheet and averaged down, so that a line of 1.5 pixels has that width and a
+circle is round; text comes as coverage from `lettering`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from functools import lru_cache
+from typing import Literal
+
+import cv2
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from overlay.instruments.lettering import Weight, advance, letter
+from overlay.instruments.palette import Colour
+from overlay.instruments.panel import Patch
+
+Mask = NDArray[np.uint8]
+Anchor = Literal["left", "centre", "right"]
+
+_FINE = 4
+_SHIFT = 6
+
+
+class Canvas:
+    """`pixels` (h, w, 4) uint8 premultiplied; every method takes design units and a straight `Colour`."""
+
+    def __init__(self, width_px: int, height_px: int, unit: float, pixels: Patch | None = None) -> None:
+        self.unit = unit
+        self.pixels: Patch = np.zeros((height_px, width_px, 4), np.uint8) if pixels is None else pixels
+
+    def copy(self) -> Canvas:
+        """Return a sheet of its own with the same drawing on it."""
+        height, width = self.pixels.shape[:2]
+        return Canvas(width, height, self.unit, self.pixels.copy())
+
+    @property
+    def width(self) -> float:
+        """Width in design units."""
+        return int(self.pixels.shape[1]) / self.unit
+
+    @property
+    def height(self) -> float:
+        """Height in design units."""
+        return int(self.pixels.shape[0]) / self.unit
+
+    def snap(self, value: float) -> float:
+        """Nearest whole pixel, in design units."""
+        return round(value * self.unit) / self.unit
+
+    def polygon(self, points: ArrayLike, colour: Colour) -> None:
+        """Fill a closed polygon (N, 2)."""
+        self._shape([self._fine(points)], colour, 0)
+
+    def line(self, points: ArrayLike, width: float, colour: Colour, *, closed: bool = False) -> None:
+        """Draw a polyline (N, 2) with round joins."""
+        self._shape([self._fine(points)], colour, max(1, round(width * self.unit * _FINE)), closed=closed)
+
+    def lines(self, strokes: Sequence[ArrayLike], width: float, colour: Colour) -> None:
+        """Draw several polylines at once; where they overlap the colour is laid once."""
+        if strokes:
+            self._shape([self._fine(s) for s in strokes], colour, max(1, round(width * self.unit * _FINE)))
+
+    def disc(self, x: float, y: float, radius: float, colour: Colour) -> None:
+        """Fill a circle."""
+        self.polygon(arc(x, y, radius, 0.0, 360.0), colour)
+
+    def ring(self, x: float, y: float, radius: float, width: float, colour: Colour) -> None:
+        """Draw a circle's rim."""
+        self.line(arc(x, y, radius, 0.0, 360.0), width, colour, closed=True)
+
+    def box(self, x: float, y: float, width: float, height: float, colour: Colour, radius: float = 0.0) -> None:
+        """Fill an upright rectangle, its edges on whole pixels; at least one pixel each way."""
+        left, top = self.snap(x), self.snap(y)
+        right = max(self.snap(x + width), left + 1.0 / self.unit)
+        bottom = max(self.snap(y + height), top + 1.0 / self.unit)
+        self.polygon(rounded(left, top, right - left, bottom - top, radius), colour)
+
+    def rule(self, x: float, y: float, length: float, width: float, colour: Colour, *, down: bool = False) -> None:
+        """Draw a crisp horizontal (or, with `down`, vertical) line from (x, y), centred on it."""
+        if down:
+            self.box(x - width / 2, y, width, length, colour)
+        else:
+            self.box(x, y - width / 2, length, width, colour)
+
+    def hatch(
+        self, points: ArrayLike, colour: Colour, ground: Colour, *, phase: float = 0.0, pitch: float = 9.0
+    ) -> None:
+        """Fill a polygon with slanting stripes of `colour` on `ground`; `phase` moves the stripes along x."""
+        fine = self._fine(points)
+        self._shape([fine], ground, 0)
+        placed = self._mask([fine], 0, closed=True)
+        if placed is not None:
+            mask, x, y = placed
+            stripes = _stripes(mask.shape, x - phase * self.unit, y, pitch * self.unit)
+            self._paint(np.asarray(cv2.multiply(mask, stripes, scale=1 / 255), np.uint8), x, y, colour)
+
+    def text(
+        self, x: float, y: float, text: str, size: float, colour: Colour, *,
+        weight: Weight = "regular", anchor: Anchor = "left",
+    ) -> float:  # fmt: skip
+        """Set one line with its baseline at y; return its width in design units."""
+        lettered = letter(text, weight, round(size * self.unit, 1))
+        shift = {"left": 0.0, "centre": lettered.advance / 2, "right": lettered.advance}[anchor]
+        self._paint(
+            lettered.mask, round(x * self.unit - shift) + lettered.left, round(y * self.unit) + lettered.top, colour
+        )
+        return lettered.advance / self.unit
+
+    def measure(self, text: str, size: float, *, weight: Weight = "regular") -> float:
+        """Width in design units that `text` would take."""
+        return advance(text, weight, round(size * self.unit, 1)) / self.unit
+
+    def fade(self, factor: float) -> None:
+        """Make the whole sheet more transparent."""
+        cv2.convertScaleAbs(self.pixels, self.pixels, factor)
+
+    def _fine(self, points: ArrayLike) -> NDArray[np.int32]:
+        scaled = np.asarray(points, dtype=np.float64) * (self.unit * _FINE) - 0.5
+        return np.clip(np.rint(scaled * (1 << _SHIFT)), -(1 << 28), 1 << 28).astype(np.int32)
+
+    def _shape(self, strokes: list[NDArray[np.int32]], colour: Colour, thickness: int, *, closed: bool = False) -> None:
+        placed = self._mask(strokes, thickness, closed=closed)
+        if placed is not None:
+            self._paint(*placed, colour)
+
+    def _mask(self, strokes: list[NDArray[np.int32]], thickness: int, *, closed: bool) -> tuple[Mask, int, int] | None:
+        """Coverage of a shape in its own bounding box, and the box's corner on the sheet; None when it lies outside."""
+        corners = np.concatenate(strokes) / float(_FINE << _SHIFT)
+        reach = thickness / (2 * _FINE) + 1
+        height, width = self.pixels.shape[:2]
+        left, top = np.clip(np.floor(corners.min(axis=0) - reach), 0, (width, height)).astype(int)
+        right, bottom = np.clip(np.ceil(corners.max(axis=0) + reach), 0, (width, height)).astype(int)
+        if right <= left or bottom <= top:
+            return None
+        fine = np.zeros(((bottom - top) * _FINE, (right - left) * _FINE), np.uint8)
+        origin = np.array([left, top], np.int32) * (_FINE << _SHIFT)
+        moved = [stroke - origin for stroke in strokes]
+        if thickness:
+            cv2.polylines(fine, moved, closed, 255, thickness, cv2.LINE_8, _SHIFT)
+        else:
+            cv2.fillPoly(fine, moved, 255, cv2.LINE_8, _SHIFT)
+        mask = cv2.resize(fine, (int(right - left), int(bottom - top)), interpolation=cv2.INTER_AREA)
+        return np.asarray(mask, np.uint8), int(left), int(top)
+
+    def _paint(self, mask: Mask, x: int, y: int, colour: Colour) -> None:
+        """Lay a colour over the sheet through a coverage mask with its corner at pixel (x, y); outside is cut off."""
+        height, width = self.pixels.shape[:2]
+        left, top, right, bottom = max(x, 0), max(y, 0), min(x + mask.shape[1], width), min(y + mask.shape[0], height)
+        if right <= left or bottom <= top or colour.alpha == 0:
+            return
+        cut = mask[top - y : bottom - y, left - x : right - x]
+        four = cv2.merge([cut, cut, cut, cut])
+        ours, through = _tables(colour)
+        under = self.pixels[top:bottom, left:right]
+        kept = cv2.multiply(under, cv2.LUT(four, through), scale=1 / 255)
+        cv2.add(cv2.LUT(four, ours), kept, dst=kept)
+        under[...] = kept
+
+
+def arc(x: float, y: float, radius: float, start_deg: float, end_deg: float) -> NDArray[np.float64]:
+    """Points (N, 2) of an arc; angles run clockwise from straight up, as a compass does."""
+    count = max(8, math.ceil(abs(end_deg - start_deg) / 5.0)) + 1
+    angles = np.radians(np.linspace(start_deg, end_deg, count))
+    return np.column_stack((x + radius * np.sin(angles), y - radius * np.cos(angles)))
+
+
+def rounded(x: float, y: float, width: float, height: float, radius: float) -> NDArray[np.float64]:
+    """Points (N, 2) of an upright rectangle with round corners."""
+    r = min(radius, width / 2, height / 2)
+    if r <= 0:
+        return np.array([[x, y], [x + width, y], [x + width, y + height], [x, y + height]])
+    right, bottom = x + width, y + height
+    corners = [
+        arc(x + r, y + r, r, 270, 360), arc(right - r, y + r, r, 0, 90),
+        arc(right - r, bottom - r, r, 90, 180), arc(x + r, bottom - r, r, 180, 270),
+    ]  # fmt: skip
+    return np.concatenate(corners)
+
+
+@lru_cache(maxsize=256)
+def _tables(colour: Colour) -> tuple[Patch, Patch]:
+    """Premultiplied colour and what shines through, for each coverage: two (256, 1, 4) look-up tables."""
+    coverage = np.arange(256)[:, None] / 255.0 * (colour.alpha / 255.0)
+    ours = np.rint(coverage * np.array([*colour[:3], 255])).astype(np.uint8)
+    through = 255 - np.repeat(ours[:, 3:], 4, axis=1)
+    return ours[:, None, :], through[:, None, :]
+
+
+def _stripes(shape: tuple[int, ...], x: float, y: float, pitch_px: float) -> Mask:
+    """Coverage of stripes rising to the right, half as wide as their pitch, anchored to the sheet."""
+    rows, columns = shape[0], shape[1]
+    along = (np.arange(columns)[None, :] + x + np.arange(rows)[:, None] + y) / math.sqrt(2.0)
+    period = max(pitch_px, 3.0)
+    distance = np.abs(np.mod(along, period) - period / 2)
+    return np.asarray(np.clip((period / 4 - distance + 0.5) * 255.0, 0, 255), np.uint8)

@@ -1,0 +1,56 @@
+"""Height over home as the large figure, with the vertical speed and its direction beside it."""
+
+from __future__ import annotations
+
+import math
+from typing import Literal
+
+from overlay.instruments.canvas import Canvas
+from overlay.instruments.instrument import BODY, INSET, LARGE, SMALL, Instrument, Options
+from overlay.instruments.quantities import NO_DATA
+
+State = tuple[str, str, int]  # height, vertical speed, direction: −1 down, 0 level, +1 up
+
+
+class HeightOptions(Options):
+    """Height over home, and vertical speed."""
+
+    kind: Literal["height"] = "height"
+
+
+class Height(Instrument[HeightOptions, State]):
+    """See the module."""
+
+    size = (380.0, 112.0)
+
+    def _prepare(self) -> None:
+        self._height = self.dials.figure("height_m", self.units.height)
+        self._climb = self.dials.figure("vertical_speed_mps", self.units.climb)
+
+    def _state(self, time_s: float) -> State:
+        climb = self._climb(time_s)
+        level = not math.isfinite(climb) or abs(climb) < 2 * self.units.climb.step
+        return (
+            self.units.height.text(self._height(time_s)),
+            self.units.climb.text(abs(climb)),
+            0 if level else (1 if climb > 0 else -1),
+        )
+
+    def _ground(self, canvas: Canvas) -> None:
+        self.backing(canvas)
+        y = self.height - INSET
+        canvas.text(INSET, y, self.options.title or "over home", SMALL, self.palette.muted)
+        canvas.text(self.width - INSET, y, self.units.climb.symbol, SMALL, self.palette.muted, anchor="right")
+
+    def _paint(self, canvas: Canvas, state: State) -> None:
+        height, climb, direction = state
+        known = self.palette.ink if height != NO_DATA else self.palette.muted
+        y = INSET + LARGE * 0.68
+        wide = canvas.text(INSET, y, height, LARGE, known, weight="semibold")
+        canvas.text(INSET + wide + 9, y, self.units.height.symbol, BODY, self.palette.muted)
+        right = self.width - INSET
+        shade = self.palette.ink if climb != NO_DATA else self.palette.muted
+        wide = canvas.text(right, y, climb, BODY + 4, shade, anchor="right")
+        if direction:
+            x, middle, reach = right - wide - 20, y - 10, 9.0 * direction
+            canvas.polygon([(x, middle - reach), (x - 9, middle + reach * 0.7), (x + 9, middle + reach * 0.7)], shade)

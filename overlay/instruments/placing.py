@@ -1,0 +1,136 @@
+"""Places on a frame: stacks at nine anchors, full-width bands first, every rectangle on even pixels."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+from overlay.instruments.panel import Rect
+
+
+class NoRoomError(Exception):
+    """The instruments do not fit the frame; the message names the first that does not."""
+
+
+@dataclass(frozen=True)
+class Item:
+    """Something to be placed: `key` comes back with its place; sizes in pixels."""
+
+    key: int | None
+    name: str
+    anchor: str
+    width: float
+    height: float
+    beside: bool = False
+    span: Literal["safe", "between"] | None = None
+
+
+@dataclass(frozen=True)
+class Place:
+    """An item and its rectangle."""
+
+    item: Item
+    rect: Rect
+
+
+@dataclass
+class _Room:
+    """What is left of the safe area, in pixels."""
+
+    left: float
+    top: float
+    right: float
+    bottom: float
+
+
+def place(items: Sequence[Item], frame_width: int, frame_height: int, margin: float, gap: float) -> tuple[Place, ...]:
+    """Place all items, in their own order; NoRoomError when one lies outside the frame.
+
+    Items with the span "safe" take the whole safe width at their edge first. The rest stack at their anchor from the
+    edge inwards, those `beside` another in one row with it. Items with the span "between" are widened last, to the room
+    that the corner stacks of their edge leave.
+    """
+    room = _Room(margin, margin, frame_width - margin, frame_height - margin)
+    placed = _bands(items, room, gap)
+    waiting = {item.anchor for item in items if item.span == "between"}
+    for anchor in sorted(dict.fromkeys(item.anchor for item in items), key=waiting.__contains__):
+        stack = [item for item in items if item.anchor == anchor and item.span != "safe"]
+        here = _between(room, anchor, placed, gap) if anchor in waiting else room
+        placed += _stack([_widened(item, here) for item in stack], anchor, here, gap)
+    for found in placed:
+        _check(found, frame_width, frame_height)
+    order = {item.key: n for n, item in enumerate(items)}
+    return tuple(sorted(placed, key=lambda found: order[found.item.key]))
+
+
+def _bands(items: Sequence[Item], room: _Room, gap: float) -> list[Place]:
+    placed = []
+    for item in items:
+        if item.span == "safe":
+            top = room.top if item.anchor.startswith("top") else room.bottom - item.height
+            placed.append(Place(item, _even(room.left, top, room.right - room.left, item.height)))
+            if item.anchor.startswith("top"):
+                room.top += item.height + gap
+            else:
+                room.bottom -= item.height + gap
+    return placed
+
+
+def _widened(item: Item, room: _Room) -> Item:
+    return replace(item, width=room.right - room.left) if item.span == "between" else item
+
+
+def _between(room: _Room, anchor: str, placed: Sequence[Place], gap: float) -> _Room:
+    """Return the room at an edge's middle that the stacks in its corners, placed so far, leave."""
+    edge = "top" if anchor.startswith("top") else "bottom"
+    left = [p.rect.x + p.rect.width for p in placed if p.item.anchor == f"{edge} left" and p.item.span != "safe"]
+    right = [p.rect.x for p in placed if p.item.anchor == f"{edge} right" and p.item.span != "safe"]
+    return _Room(
+        max([room.left, *(x + gap for x in left)]), room.top, min([room.right, *(x - gap for x in right)]), room.bottom
+    )
+
+
+def _stack(items: Sequence[Item], anchor: str, room: _Room, gap: float) -> Iterator[Place]:
+    rows: list[list[Item]] = []
+    for item in items:
+        if item.beside and rows:
+            rows[-1].append(item)
+        else:
+            rows.append([item])
+    heights = [max(item.height for item in row) for row in rows]
+    total = sum(heights) + gap * (len(rows) - 1)
+    upwards = anchor.startswith("bottom")
+    y = room.bottom if upwards else room.top if anchor.startswith("top") else (room.top + room.bottom - total) / 2
+    for row, height in zip(rows, heights, strict=True):
+        top = y - height if upwards else y
+        yield from _row(row, anchor, top, height, room, gap)
+        y = top - gap if upwards else top + height + gap
+
+
+def _row(row: Sequence[Item], anchor: str, top: float, height: float, room: _Room, gap: float) -> Iterator[Place]:
+    total = sum(item.width for item in row) + gap * (len(row) - 1)
+    x = (
+        room.left
+        if anchor.endswith("left")
+        else room.right - total
+        if anchor.endswith("right")
+        else (room.left + room.right - total) / 2
+    )
+    for item in row:
+        y = top + height - item.height if anchor.startswith("bottom") else top
+        yield Place(item, _even(x, y, item.width, item.height))
+        x += item.width + gap
+
+
+def _even(x: float, y: float, width: float, height: float) -> Rect:
+    left, top = 2 * round(x / 2), 2 * round(y / 2)
+    return Rect(left, top, max(2, 2 * round((x + width) / 2) - left), max(2, 2 * round((y + height) / 2) - top))
+
+
+def _check(found: Place, frame_width: int, frame_height: int) -> None:
+    rect = found.rect
+    inside = rect.x >= 0 and rect.y >= 0 and rect.x + rect.width <= frame_width and rect.y + rect.height <= frame_height
+    if not inside or not math.isfinite(found.item.width):
+        raise NoRoomError(f"{found.item.name!r} at {found.item.anchor!r} does not fit")

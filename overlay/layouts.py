@@ -1,0 +1,197 @@
+"""Layouts: which instruments stand where, read from versioned TOML, and their places on a frame of any size.
+
+A design unit is 1/1080 of the frame height times the layout's scale, so one layout serves 720p, 1080p and 4K alike. The
+instruments that share an anchor stack from the edge towards the middle; one that spans the safe width pushes the stacks
+of its edge inwards. docs/layouts.md describes every key.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from difflib import get_close_matches
+from importlib.resources import files
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import Field, PrivateAttr, model_validator
+
+from overlay import settings
+from overlay.errors import LayoutError
+from overlay.instruments.catalogue import INSTRUMENTS, AnyOptions
+from overlay.instruments.conditions import during
+from overlay.instruments.dials import Dials
+from overlay.instruments.events import events
+from overlay.instruments.instrument import Anchor, Setting
+from overlay.instruments.palette import PALETTES, Palette, PaletteColour
+from overlay.instruments.panel import Panel, Rect
+from overlay.instruments.placing import Item, NoRoomError, Place, place
+from overlay.instruments.quantities import UNITS, UnitSystem
+from overlay.readings import Readings
+
+VERSION = 1
+DESIGN_HEIGHT = 1080.0
+
+
+class Inset(settings.Settings):
+    """Where the second recording stands, nearest the corner of its anchor."""
+
+    anchor: Anchor = Field(default="top right", description="which of nine points of the safe area it stands at")
+    width: Annotated[float, Field(gt=0.0, le=4.0)] = Field(
+        0.444, description="width as a share of the frame height; its height follows its shape"
+    )
+
+
+class Colours(settings.Settings):
+    """A built-in palette, and single colours of one's own in place of its."""
+
+    base: Literal["calm", "bold", "paper"] = Field(default="calm", description="the palette to start from")
+    backing: PaletteColour | None = None
+    ink: PaletteColour | None = None
+    muted: PaletteColour | None = None
+    hairline: PaletteColour | None = None
+    ahead: PaletteColour | None = None
+    air: PaletteColour | None = None
+    ground: PaletteColour | None = None
+    wind: PaletteColour | None = None
+    control: PaletteColour | None = None
+    spare: PaletteColour | None = None
+    broken: PaletteColour | None = None
+    picture: PaletteColour | None = None
+
+    @model_validator(mode="after")
+    def _is_legible(self) -> Colours:
+        self.palette()
+        return self
+
+    def palette(self) -> Palette:
+        """Return the palette with the colours given here in place."""
+        own = {name: colour for name in Palette.model_fields if (colour := getattr(self, name)) is not None}
+        return Palette(**{**PALETTES[self.base].model_dump(mode="json"), **own})
+
+
+class Layout(settings.Settings):
+    """A layout as its file says it; `place` puts it on a frame."""
+
+    version: Literal[1] = Field(description="version of this format; 1")
+    description: str = Field(default="", max_length=120, description="one line, shown in the list of layouts")
+    units: UnitSystem = Field(default="metric", description="units where the command line asks for none")
+    margin: Annotated[float, Field(ge=0.0, le=0.2)] = Field(
+        0.04, description="width of the safe margin as a share of the frame height"
+    )
+    gap: Annotated[float, Field(ge=0.0, le=0.1)] = Field(
+        0.012, description="room between instruments as a share of the frame height"
+    )
+    scale: Annotated[float, Field(ge=0.2, le=4.0)] = Field(default=1.0, description="size of everything")
+    least_aspect: Annotated[float, Field(ge=0.2, le=4.0)] = Field(
+        1.3,
+        description="width over height down to which nothing shrinks; on a narrower frame everything does, in proportion",
+    )
+    palette: Colours = Field(default_factory=Colours, description="colours")
+    inset: Inset | None = Field(
+        None, description="where the second recording stands; without this table it has no place"
+    )
+    instrument: tuple[AnyOptions, ...] = Field(
+        default=(), max_length=40, description="the instruments, from the edges inwards"
+    )
+
+    _source: str = PrivateAttr("layout")
+
+    def place(
+        self, frame_width: int, frame_height: int, readings: Readings, *,
+        units: UnitSystem | None = None, utc_offset_s: float | None = None, inset_aspect: float | None = None,
+    ) -> tuple[Panel, ...]:  # fmt: skip
+        """Put the instruments on a frame for one flight, in drawing order.
+
+        `inset_aspect` is width over height of the second recording as displayed; None where there is none, and the
+        instruments below it move up. Raises LayoutError when they do not fit the frame.
+        """
+        shown = UNITS[units or self.units]
+        dials = Dials(readings)
+        told = events(readings, shown)
+        palette = self.palette.palette()
+        panels: list[Panel] = []
+        for found in self._places(frame_width, frame_height, inset_aspect):
+            if found.item.key is not None:
+                options = self.instrument[found.item.key]
+                unit = self._unit(frame_width, frame_height) * options.scale
+                setting = Setting(dials, shown, palette, unit, told, utc_offset_s)
+                panels.append(during(options.when, INSTRUMENTS[options.kind](found.rect, setting, options)))
+        return tuple(panels)
+
+    def inset_rect(self, frame_width: int, frame_height: int, inset_aspect: float) -> Rect | None:
+        """Where the second recording stands on a frame; None when the layout has no place for it."""
+        found = self._places(frame_width, frame_height, inset_aspect)
+        return next((place.rect for place in found if place.item.key is None), None)
+
+    def _unit(self, frame_width: int, frame_height: int) -> float:
+        narrow = min(1.0, frame_width / frame_height / self.least_aspect)
+        return frame_height / DESIGN_HEIGHT * self.scale * narrow
+
+    def _places(self, frame_width: int, frame_height: int, inset_aspect: float | None) -> tuple[Place, ...]:
+        unit = self._unit(frame_width, frame_height)
+        tall = frame_height * unit / (frame_height / DESIGN_HEIGHT * self.scale)
+        try:
+            return place(
+                tuple(self._items(unit, tall, inset_aspect)),
+                frame_width,
+                frame_height,
+                self.margin * tall,
+                self.gap * tall,
+            )
+        except NoRoomError as narrow:
+            raise LayoutError(
+                self._source, f"{narrow} on a frame of {frame_width}×{frame_height}",
+                "give a smaller scale, fewer instruments or a larger frame",
+            ) from narrow  # fmt: skip
+
+    def _items(self, unit: float, tall: float, inset_aspect: float | None) -> Iterator[Item]:
+        if self.inset and inset_aspect:
+            width = self.inset.width * tall * self.scale
+            yield Item(None, "the inset", self.inset.anchor, width, width / inset_aspect)
+        for index, options in enumerate(self.instrument):
+            natural = INSTRUMENTS[options.kind].natural_size(options)
+            factor = unit * options.scale
+            width = options.width * tall if isinstance(options.width, float) else natural[0] * factor
+            height = options.height * tall if options.height else natural[1] * factor
+            span = options.width if isinstance(options.width, str) else None
+            yield Item(index, options.kind, options.anchor, width, height, beside=options.beside, span=span)
+
+
+def load(name_or_path: str | os.PathLike[str]) -> Layout:
+    """Read a built-in layout by name or any layout by path; LayoutError with file, line, column and the nearest name."""
+    path = _find(os.fspath(name_or_path))
+    layout = settings.load(path, Layout, LayoutError)
+    layout._source = str(path)
+    return layout
+
+
+def available() -> list[tuple[str, str]]:
+    """Name and one-line description of each built-in layout."""
+    return [(path.stem, load(path).description) for path in sorted(_folder().glob("*.toml"))]
+
+
+def schema() -> dict[str, Any]:
+    """JSON Schema (2020-12) of a layout file."""
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **Layout.model_json_schema()}
+
+
+def _folder() -> Path:
+    """The built-in layouts: inside an installed package, beside the package in a checkout."""
+    package = Path(str(files("overlay")))
+    inside = package / "layouts"
+    return inside if inside.is_dir() else package.parent / "layouts"
+
+
+def _find(wanted: str) -> Path:
+    path = Path(wanted)
+    if path.suffix == ".toml" or len(path.parts) > 1 or path.is_file():
+        return path
+    names = [found.stem for found in sorted(_folder().glob("*.toml"))]
+    if wanted in names:
+        return _folder() / f"{wanted}.toml"
+    near = get_close_matches(wanted, names, n=1, cutoff=0.4)
+    hint = f"did you mean {near[0]!r}? " if near else ""
+    raise LayoutError(
+        wanted, "no layout of that name", f"{hint}there are {', '.join(names)}; or give the path of a .toml file"
+    )
