@@ -1,0 +1,216 @@
+"""Every picture's time, from the packets alone: nothing is decoded.
+
+A recorder's stamps are not always what they should be. Three faults are mended, each one told as `Damage`:
+
+* single stamps far off their neighbours (flipped bits) take the time that their place in the file gives them;
+* where the clock was reset (the recorder lost power and went on in the same file) the later part is moved to follow
+  the earlier one without a gap: a *splice*;
+* packets without any stamp (bare elementary streams) are counted at the stream's nominal rate.
+"""
+
+from __future__ import annotations
+
+from array import array
+from dataclasses import dataclass, replace
+from fractions import Fraction
+from itertools import pairwise
+from typing import NamedTuple
+
+import av.error
+import numpy as np
+from av.video.stream import VideoStream
+from numpy.typing import NDArray
+
+from overlay.errors import Damage, RecordingError
+from overlay.recordings.container import Opened
+from overlay.recordings.recording import Splice, Ticks
+
+UNKNOWN = np.iinfo(np.int64).min
+MAX_PACKETS = 8_000_000  # nine hours at 240 frames per second
+BACK_S, AHEAD_S = 1.0, 600.0  # a clock that leaves this span between two packets was reset
+BY_PTS = ("matroska,webm",)  # demuxers that seek by time of showing; the others go by time of decoding
+STRAY_PACKETS = 4  # so few packets between two jumps are flipped bits, not another part
+
+
+@dataclass(frozen=True)
+class Timeline:
+    """Times of a chapter's pictures in ticks of the stream's time base; fields as in `Chapter`."""
+
+    pts: Ticks
+    key_pts: Ticks
+    key_entry: Ticks
+    duration: int
+    seekable: bool
+    splices: tuple[Splice, ...]
+    damage: tuple[Damage, ...]
+
+    def begun_at(self, first_pts: int, path: str) -> Timeline:
+        """The same without the pictures before `first_pts`, which need others that are not in the file."""
+        early = int(np.searchsorted(self.pts, first_pts))
+        if early == 0:
+            return self
+        told = Damage(path, f"begins in the middle of a group of pictures: the first {early} cannot be shown")
+        lost = int(self.pts[early] - self.pts[0])
+        keys = self.key_pts >= first_pts
+        return replace(
+            self,
+            pts=self.pts[early:],
+            key_pts=self.key_pts[keys],
+            key_entry=self.key_entry[keys],
+            duration=self.duration - lost,
+            damage=(*self.damage, told),
+        )
+
+
+class _Packets(NamedTuple):
+    pts: Ticks
+    dts: Ticks
+    duration: Ticks
+    key: NDArray[np.bool_]
+    corrupt: NDArray[np.bool_]
+    cut: int
+    fault: str
+
+    def order(self) -> Ticks:
+        """A stamp per packet that rises along an unbroken file: dts, or pts where there is none."""
+        return np.where(self.dts == UNKNOWN, self.pts, self.dts)
+
+
+def read_timeline(path: str, file: Opened) -> Timeline:
+    """Walk through all packets of a file just opened. RecordingError when there are none."""
+    stream = file.stream
+    packets = _walk(path, file)
+    if len(packets.pts) == 0:
+        raise RecordingError(path, "no pictures in its picture stream", "copy it again from the recorder's card")
+    base = stream.time_base or Fraction(1, 1000)
+    step = _nominal_step(packets, stream, base)
+    pts, splices, faults = _mend(path, packets, step, base)
+    shown = np.sort(pts)
+    keys = np.flatnonzero(packets.key)
+    keys = keys[np.argsort(pts[keys], kind="stable")]
+    last = int(packets.duration[int(np.argmax(pts))]) or step
+    return Timeline(
+        pts=shown,
+        key_pts=pts[keys],
+        key_entry=(pts if file.container.format.name in BY_PTS else packets.order())[keys],
+        duration=int(shown[-1] - shown[0]) + (last if last * base <= 10 else step),
+        seekable=not splices and bool(np.any(packets.pts != UNKNOWN)),
+        splices=splices,
+        damage=(
+            *faults,
+            *_reading_faults(path, packets, shown, base),
+            *_cut_short(path, file, len(pts) + packets.cut, shown),
+        ),
+    )
+
+
+def _walk(path: str, file: Opened) -> _Packets:
+    columns = tuple(array("q") for _ in range(5))
+    pts, dts, duration, key, corrupt = columns
+    budget, fault, cut = 2 * file.container.size + 1_000_000, "", 0
+    try:
+        for packet in file.container.demux(file.stream):
+            if packet.is_discard:  # outside the edit list
+                cut += 1
+                continue
+            if packet.size == 0:  # "repeat the last picture", or the end of the file
+                continue
+            pts.append(UNKNOWN if packet.pts is None else packet.pts)
+            dts.append(UNKNOWN if packet.dts is None else packet.dts)
+            duration.append(packet.duration or 0)
+            key.append(packet.is_keyframe)
+            corrupt.append(packet.is_corrupt)
+            budget -= packet.size
+            if budget < 0 or len(pts) > MAX_PACKETS:
+                raise RecordingError(path, "an index that lists more pictures than the file can hold", "give another")
+    except av.error.FFmpegError as error:
+        fault = error.strerror or type(error).__name__
+    arrays = [np.frombuffer(column, np.int64) if column else np.zeros(0, np.int64) for column in columns]
+    return _Packets(arrays[0], arrays[1], arrays[2], arrays[3] != 0, arrays[4] != 0, cut, fault)
+
+
+def _nominal_step(packets: _Packets, stream: VideoStream, base: Fraction) -> int:
+    """Ticks from one picture to the next: the usual interval, or as the stream says where it has no stamps."""
+    known = np.unique(packets.pts[packets.pts != UNKNOWN])
+    if len(known) > 1:
+        return int(np.median(np.diff(known)))
+    rate = stream.guessed_rate or stream.average_rate or Fraction(25)
+    return max(1, round(1 / (rate * base)))
+
+
+def _mend(
+    path: str, packets: _Packets, step: int, base: Fraction
+) -> tuple[Ticks, tuple[Splice, ...], tuple[Damage, ...]]:
+    """(pts of every packet as it shall be, splices, damage)."""
+    pts = packets.pts.copy()
+    faults: list[Damage] = []
+    missing = pts == UNKNOWN
+    if missing.all():
+        note = Damage(path, f"carries no times: its pictures are counted at {float(1 / (step * base)):g} per second")
+        return np.arange(len(pts), dtype=np.int64) * step, (), (note,)
+    parts, stray = _parts(packets.order(), base)
+    missing |= stray
+    if missing.any():
+        faults.append(Damage(path, f"{int(missing.sum())} pictures carried no usable time and took their place's"))
+        pts[missing] = _placed(pts, missing, step)
+    splices: list[Splice] = []
+    for begin, end in pairwise([*parts[1:], len(pts)]):
+        shift = int(pts[:begin].max()) + step - int(pts[begin:end].min())
+        pts[begin:end] += shift
+        splices.append(Splice(begin, shift))
+        where = f"at {float((int(pts[begin]) - int(pts.min())) * base):.3f} s"
+        faults.append(Damage(path, f"the recorder's clock was reset by {float(-shift * base):+.3f} s", where))
+    return pts, tuple(splices), tuple(faults)
+
+
+def _parts(order: Ticks, base: Fraction) -> tuple[list[int], NDArray[np.bool_]]:
+    """(first packet of each part between resets of the clock, which packets carry stray stamps)."""
+    stray = np.zeros(len(order), bool)
+    known = np.flatnonzero(order != UNKNOWN)
+    parts = [0]
+    if len(known) < 2:
+        return parts, stray
+    steps = np.diff(order[known].astype(np.float64)) * float(base)
+    jumps = (np.flatnonzero((steps < -BACK_S) | (steps > AHEAD_S)) + 1).tolist()
+    runs = list(zip([0, *jumps], [*jumps, len(known)], strict=True))
+    long = [run for run in runs if run[1] - run[0] > STRAY_PACKETS] or [max(runs, key=lambda run: run[1] - run[0])]
+    for begin, end in runs:
+        if (begin, end) not in long:
+            stray[known[begin:end]] = True
+    for (_, before), (begin, _) in pairwise(long):
+        leap = float(order[known[begin]] - order[known[before - 1]]) * float(base)
+        if not -BACK_S <= leap <= AHEAD_S:
+            parts.append(int(known[begin]))
+    return parts, stray
+
+
+def _placed(pts: Ticks, missing: NDArray[np.bool_], step: int) -> Ticks:
+    """Times for the packets without one: evenly on from the packet before, or back from the first that has one."""
+    place = np.arange(len(pts))
+    source = np.maximum.accumulate(np.where(missing, -1, place))
+    source[source < 0] = int(np.argmin(missing))
+    return pts[source[missing]] + (place[missing] - source[missing]) * step
+
+
+def _reading_faults(path: str, packets: _Packets, shown: Ticks, base: Fraction) -> tuple[Damage, ...]:
+    last = f"after {float((int(shown[-1]) - int(shown[0])) * base):.3f} s"
+    faults = [Damage(path, f"reading stopped: {packets.fault}", last)] if packets.fault else []
+    broken = np.flatnonzero(packets.corrupt)
+    if len(broken):
+        where = f"the first is packet {broken[0]} of {len(shown)}"
+        faults.append(Damage(path, f"{len(broken)} packets are incomplete or damaged", where))
+    return tuple(faults)
+
+
+def _cut_short(path: str, file: Opened, read: int, shown: Ticks) -> tuple[Damage, ...]:
+    """Compare with what the head of the file promises."""
+    container, stream = file
+    base = stream.time_base or Fraction(1)
+    held = (int(shown[-1]) - int(shown[0])) * base
+    where = f"the last one is shown at {float(held):.3f} s"
+    if container.format.name.startswith("mov") and stream.frames > read:
+        return (Damage(path, f"cut short: {read} of {stream.frames} pictures are there", where),)
+    promised = Fraction(container.duration or 0, 1_000_000)
+    if container.format.name.startswith(("matroska", "avi", "flv")) and promised - held > max(Fraction(1), held / 50):
+        return (Damage(path, f"cut short: {float(promised):.3f} s were promised", where),)
+    return ()
