@@ -1,0 +1,71 @@
+"""The command line: one module per command, each with `add` (its options) and `run` (its work).
+
+Everything heavy is imported inside `run`, so that help is there at once. Library errors become one line and an exit
+code here and nowhere else; anything unexpected is left to show its traceback.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Sequence
+
+from overlay import __version__
+from overlay.cli import align, demo, diagnose, inspect, new, render
+from overlay.errors import OverlayError, printable
+
+INTERRUPTED = 130
+_COMMANDS = (demo, new, inspect, align, diagnose, render)
+
+_DESCRIPTION = """\
+Review a long-range model flight after it is over: put the recordings and the log on one clock, see when and
+how the live picture broke up, and render the annotated review video.
+"""
+_EPILOG = """\
+For review on the ground, never an aid in flight. Ranges shown are what happened, not permission: local aviation and
+radio rules and licensed practice rule.
+"""
+
+
+def parser() -> argparse.ArgumentParser:
+    """The whole command line."""
+    top = argparse.ArgumentParser(prog="overlay", description=_DESCRIPTION, epilog=_EPILOG)
+    top.add_argument("--version", action="version", version=f"overlay {__version__}")
+    commands = top.add_subparsers(title="commands", metavar="COMMAND", required=True)
+    for module in _COMMANDS:
+        module.add(commands)
+    return top
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command; returns the exit code (0, 2 usage, 3 unusable input, 4 no trustworthy answer, 130)."""
+    try:
+        arguments = parser().parse_args(argv)
+        code: int = arguments.run(arguments)
+        sys.stdout.flush()
+    except OverlayError as error:
+        return _told(f"overlay: {printable(str(error))}", error.exit_code)
+    except KeyboardInterrupt:
+        return _told("overlay: interrupted", INTERRUPTED)
+    except BrokenPipeError:
+        # whoever read the output has gone: nothing is left to say, not even at exit
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except OSError as error:
+        if error.filename is not None or not _is_stdout_trouble(error):
+            raise
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return _told(f"overlay: the output cannot be written: {error.strerror}", 3)
+    return code
+
+
+def _is_stdout_trouble(error: OSError) -> bool:
+    import errno
+
+    return error.errno in (errno.ENOSPC, errno.EIO, errno.EBADF, errno.EDQUOT)
+
+
+def _told(line: str, code: int) -> int:
+    print(line, file=sys.stderr)  # noqa: T201  # the one place that speaks of errors
+    return code

@@ -1,0 +1,7 @@
+"""`python -m overlay.cli`: the same as the installed command."""
+
+import sys
+
+from overlay.cli import main
+
+sys.exit(main())

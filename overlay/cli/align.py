@@ -1,0 +1,92 @@
+"""`overlay align`: recordings to the track, with the evidence."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from overlay.cli.console import Stages, add_json, remark, say, say_json, table
+from overlay.cli.inputs import add_flight, add_pin, flight_file
+from overlay.clock import format_duration, format_utc
+
+if TYPE_CHECKING:
+    from overlay.alignment import Alignment
+    from overlay.flight import Flight
+
+NO_ANSWER = 4
+
+
+def add(commands: Any) -> None:
+    """Add the command's options."""
+    parser: argparse.ArgumentParser = commands.add_parser(
+        "align",
+        help="recordings to the track: offset, drift, interval, verdict, picture of the evidence",
+        description="Put the recordings on the track's clock by comparing the motion seen with the motion logged. "
+        "Exit code 4 when no trustworthy answer was found: the candidates are listed, nothing is guessed.",
+    )
+    add_flight(parser)
+    add_pin(parser)
+    parser.add_argument("--evidence", metavar="PNG", help="write a picture of the evidence for each pair")
+    parser.add_argument("--overwrite", action="store_true", help="replace existing outputs")
+    add_json(parser)
+    parser.set_defaults(run=run)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Align every pair, show what was found, and return 4 unless all are sure."""
+    from overlay.flight import Flight
+
+    file = flight_file(arguments)
+    with Stages() as stages:
+        flight = Flight(file, pin=arguments.pin, progress=stages)
+        found = flight.alignments
+        pictures = draw_evidence(flight, arguments.evidence, arguments.overwrite) if arguments.evidence else []
+    for line in (*map(str, flight.damage), *flight.notes):
+        remark(line)
+    if arguments.json:
+        say_json({"schema": "overlay/alignment", "version": 1, "pairs": [pair.as_json() for pair in found]})
+    else:
+        for pair in found:
+            _print(pair, flight)
+        for picture in pictures:
+            say(f"evidence: {picture}")
+    return 0 if all(pair.usable for pair in found) else NO_ANSWER
+
+
+def draw_evidence(flight: Flight, target: str, overwrite: bool) -> list[Path]:
+    """One picture of the evidence for each pair: the first under the asked name, others beside it."""
+    from overlay.debrief.evidence import draw
+    from overlay.output import writing
+
+    asked, written = Path(target), []
+    for number, pair in enumerate(flight.alignments):
+        pair_name = f"{asked.stem}-{pair.recording}-{pair.reference}{asked.suffix}"
+        name = asked if number == 0 else asked.with_name(pair_name)
+        with writing(name, overwrite=overwrite) as temporary:
+            draw(pair, temporary)
+        written.append(name)
+    return written
+
+
+def _print(pair: Alignment, flight: Flight) -> None:
+    say(f"{pair.recording} to {pair.reference}: {pair.verdict}")
+    facts = pair.as_json()
+    keeps_utc = pair.reference == "track" and flight.track.keeps_utc
+    rows = []
+    if facts["offset_s"] is not None:
+        low, high = ((bound - facts["offset_s"]) * 1000 for bound in facts["interval95_s"])
+        rows.append(("recording began", facts["start_utc"] or f"at {facts['offset_s']:.3f} s of the {pair.reference}"))
+        rows.append(("95 % interval", f"{low:+.0f} … {high:+.0f} ms"))
+        drift = facts["drift_ppm"]
+        rows.append(("drift", f"{drift:+.1f} ppm" if drift is not None else "not measurable here"))
+    else:
+        for candidate in facts["candidates"]:
+            when = format_utc(candidate["offset_s"]) if keeps_utc else f"{candidate['offset_s']:.3f} s"
+            rows.append(("candidate", f"{when}, score {candidate['score']:.2f}"))
+    rows.append(("compared", format_duration(facts["overlap_s"])))
+    if pair.pin_residual_s is not None:
+        rows.append(("pin by hand", f"{pair.pin_residual_s:+.3f} s from the computed answer"))
+    table(rows)
+    if not pair.usable:
+        say("  set the clock by hand with --pin TIME=UTC once you know one moment, for instance the launch")

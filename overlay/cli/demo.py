@@ -1,0 +1,70 @@
+"""`overlay demo`: make the sample flight and run everything on it."""
+
+from __future__ import annotations
+
+import argparse
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from overlay.cli.console import Stages, remark, say, table
+from overlay.errors import UsageError
+
+if TYPE_CHECKING:
+    from overlay.flight import Flight
+
+
+def add(commands: Any) -> None:
+    """Add the command's options."""
+    parser: argparse.ArgumentParser = commands.add_parser(
+        "demo",
+        help="make the sample flight and run everything on it",
+        description="Generate a flight with its recordings and logs (nobody's real flight), then align, diagnose and "
+        "render it, all in one new folder.",
+    )
+    parser.add_argument(
+        "folder", metavar="DIR", nargs="?", default="demo-flight", help="a new folder (default: demo-flight)"
+    )
+    parser.set_defaults(run=run)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Make the flight, run every command's work on it, and say what to open."""
+    from overlay_samples.demo import make
+
+    from overlay.flight import Flight
+    from overlay.flight_file import load_flight
+
+    folder = Path(arguments.folder)
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise UsageError(f"{folder} exists and is not empty; give the name of a new folder")
+    begun = time.monotonic()
+    folder.mkdir(parents=True, exist_ok=True)
+    with Stages() as stages:
+        make(folder, progress=stages)
+        flight = Flight(load_flight(folder), progress=stages)
+        written = _everything(flight, folder, stages)
+    for line in (*map(str, flight.damage), *flight.notes):
+        remark(line)
+    say(f"\nDone in {time.monotonic() - begun:.0f} s. Open:")
+    table(written)
+    return 0
+
+
+def _everything(flight: Flight, folder: Path, stages: Stages) -> list[tuple[str, str]]:
+    from overlay.cli.align import draw_evidence
+    from overlay.cli.diagnose import write_chart, write_series
+    from overlay.cli.render import review_of
+    from overlay.layouts import load
+    from overlay.render.pipeline import render
+
+    written = []
+    pictures = draw_evidence(flight, str(folder / "alignment.png"), overwrite=False)
+    written += [(str(name), "how the clocks were found") for name in pictures]
+    write_chart(flight, folder / "breakups.png", overwrite=False)
+    write_series(flight, folder / "breakups.csv", overwrite=False)
+    written.append((str(folder / "breakups.png"), "when the live picture broke up"))
+    review = review_of(flight, load("review"), units="metric", inset=True)
+    target = folder / "review.mp4"
+    render(review, target, progress=lambda part, whole: stages("rendering the review", part / whole if whole else 1.0))
+    return [(str(target), "the review video"), *written]

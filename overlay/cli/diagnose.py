@@ -1,0 +1,95 @@
+"""`overlay diagnose`: grade of the live picture over time, and its break-ups."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from overlay.cli.console import Stages, add_json, remark, say, say_json
+from overlay.cli.inputs import add_flight, add_pin, flight_file
+from overlay.clock import format_duration
+
+if TYPE_CHECKING:
+    from overlay.flight import Flight
+    from overlay.picture.breakups import Breakup
+
+_BANK_WORTH_SAYING_DEG = 5.0
+
+
+def add(commands: Any) -> None:
+    """Add the command's options."""
+    parser: argparse.ArgumentParser = commands.add_parser(
+        "diagnose",
+        help="picture grade over time, break-ups with onset and conditions",
+        description="Grade the live picture frame by frame (ITU-R BT.500 impairment scale, 5 imperceptible to 1 very "
+        "annoying), and find when it broke up, how, and when it came back.",
+    )
+    add_flight(parser)
+    add_pin(parser)
+    parser.add_argument("--series", metavar="CSV", help="write one row per frame: grade, state, features")
+    parser.add_argument("--chart", metavar="PNG", help="write a strip chart with thumbnails of each break-up")
+    parser.add_argument("--overwrite", action="store_true", help="replace existing outputs")
+    add_json(parser)
+    parser.set_defaults(run=run)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Diagnose the ground recording; join it with the flight where the clocks are known."""
+    from overlay.flight import Flight
+
+    file = flight_file(arguments)
+    with Stages() as stages:
+        flight = Flight(file, pin=arguments.pin, progress=stages)
+        diagnosis = flight.diagnosis
+        if arguments.series:
+            write_series(flight, Path(arguments.series), arguments.overwrite)
+        if arguments.chart:
+            write_chart(flight, Path(arguments.chart), arguments.overwrite)
+    for line in (*map(str, flight.damage), *flight.notes):
+        remark(line)
+    if arguments.json:
+        say_json(diagnosis.as_json(recording="ground", series=arguments.series))
+        return 0
+    if not diagnosis.events:
+        say("the live picture never broke up")
+    for event in diagnosis.events:
+        say(_sentence(event))
+    return 0
+
+
+def write_series(flight: Flight, target: Path, overwrite: bool) -> None:
+    """One row per frame of the ground recording."""
+    from overlay.output import writing
+    from overlay.picture.breakups import write_series as write_rows
+
+    with writing(target, overwrite=overwrite) as temporary, temporary.open("w", encoding="utf-8", newline="") as text:
+        write_rows(flight.graded, text)
+
+
+def write_chart(flight: Flight, target: Path, overwrite: bool) -> None:
+    """The strip chart with thumbnails at onset, worst and recovery of each break-up."""
+    from overlay.debrief.strip_chart import draw
+    from overlay.output import writing
+
+    with writing(target, overwrite=overwrite) as temporary:
+        draw(flight.diagnosis, flight.thumbnails(), temporary)
+
+
+def _sentence(event: Breakup) -> str:
+    begun, ended = format_duration(event.onset_s), format_duration(event.end_s)
+    text = f"{begun} … {ended}  {event.kind}, worst grade {event.worst_grade:.1f}"
+    conditions = list(_conditions(event.at)) if event.at else []
+    return f"{text}  ({', '.join(conditions)})" if conditions else text
+
+
+def _conditions(at: Mapping[str, float | None]) -> Iterator[str]:
+    if (far := at.get("range_m")) is not None:
+        yield f"{far / 1000:.2f} km out"
+    if (height := at.get("height_m")) is not None:
+        yield f"{height:.0f} m high"
+    if (bank := at.get("bank_deg")) is not None and abs(bank) >= _BANK_WORTH_SAYING_DEG:
+        yield f"banked {abs(bank):.0f}° {'right' if bank > 0 else 'left'}"
+    if (link := at.get("control_link_pct")) is not None:
+        yield f"control link {link:.0f} %"

@@ -1,0 +1,83 @@
+"""`overlay new`: write a flight.toml from files, saying what was recognised."""
+
+from __future__ import annotations
+
+import argparse
+import os
+from pathlib import Path
+from typing import Any
+
+from overlay.cli.console import say
+
+_HD_LINES = 720  # common practice, no source: onboard recordings are HD, live pictures are not
+
+
+def add(commands: Any) -> None:
+    """Add the command's options."""
+    parser: argparse.ArgumentParser = commands.add_parser(
+        "new",
+        help="write a flight.toml from files, saying what it recognised",
+        description="Write DIR/flight.toml. Files given without an option are told apart by content: a log is the "
+        "track, recordings of 720 lines and more are the onboard camera's, smaller ones the ground station's.",
+    )
+    parser.add_argument("folder", metavar="DIR", help="the flight's folder; made if missing")
+    parser.add_argument("files", metavar="FILE", nargs="*", help="recordings and the log; chapters in order")
+    parser.add_argument("--camera", metavar="FILE", nargs="+", default=[], help="the HD recording made on board")
+    parser.add_argument("--ground", metavar="FILE", nargs="+", default=[], help="the recording of the live picture")
+    parser.add_argument("--track", metavar="FILE", help="the logged track")
+    parser.add_argument("--title", default="", help="a title for the flight")
+    parser.add_argument("--overwrite", action="store_true", help="replace an existing flight.toml")
+    parser.set_defaults(run=run)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Sort the files, check that each can be read, and write the flight."""
+    from overlay.errors import UsageError
+    from overlay.flight_file import FILE_NAME
+    from overlay.output import write_text
+
+    camera, ground, track = list(arguments.camera), list(arguments.ground), arguments.track
+    for name in arguments.files:
+        kind = _kind(name)
+        say(f"{name}: {kind}")
+        if kind == "track":
+            if track is not None:
+                raise UsageError(f"two logs given, {track} and {name}: a flight has one track")
+            track = name
+        else:
+            (camera if kind == "camera" else ground).append(name)
+    if not (camera or ground or track):
+        raise UsageError("no files given: name recordings and a log")
+    folder = Path(arguments.folder)
+    folder.mkdir(parents=True, exist_ok=True)
+    target = folder / FILE_NAME
+    write_text(target, _toml(folder, arguments.title, camera, ground, track), overwrite=arguments.overwrite)
+    say(f"wrote {target}")
+    return 0
+
+
+def _kind(name: str) -> str:
+    from overlay.inspection import inspect_file
+
+    described = inspect_file(name)
+    if described["kind"] == "track":
+        return "track"
+    return "camera" if min(described["display_width"], described["display_height"]) >= _HD_LINES else "ground"
+
+
+def _toml(folder: Path, title: str, camera: list[str], ground: list[str], track: str | None) -> str:
+    import json
+
+    def quoted(name: str) -> str:
+        return json.dumps(os.path.relpath(name, folder), ensure_ascii=False)  # JSON strings are TOML basic strings
+
+    lines = ["version = 1"]
+    if title:
+        lines.append(f"title = {json.dumps(title, ensure_ascii=False)}")
+    for section, names in (("camera", camera), ("ground", ground)):
+        if names:
+            lines += ["", f"[{section}]", f"files = [{', '.join(quoted(name) for name in names)}]"]
+    if track:
+        lines += ["", "[track]", f"file = {quoted(track)}"]
+    lines += ["", "# [pack]", "# capacity_mAh = 10000", "# cells = 4", "# usable_fraction = 0.8"]
+    return "\n".join(lines) + "\n"

@@ -1,0 +1,160 @@
+"""`overlay render`: the review video, or one still of it."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from overlay.cli.console import Stages, add_json, remark, say, say_json
+from overlay.cli.inputs import add_flight, add_pin, flight_file
+from overlay.clock import format_duration, parse_duration
+from overlay.errors import UsageError
+
+if TYPE_CHECKING:
+    from overlay.flight import Flight
+    from overlay.layouts import Layout
+    from overlay.render.pipeline import Rendered, Review
+
+
+def add(commands: Any) -> None:
+    """Add the command's options."""
+    parser: argparse.ArgumentParser = commands.add_parser(
+        "render",
+        help="the review video: instruments in step with the picture",
+        description="Write the onboard recording with instruments drawn on it, in step with the flight.",
+    )
+    add_flight(parser)
+    parser.add_argument(
+        "-o", "--output", metavar="OUT", required=True, help="what to write: .mp4, .mov or .mkv (.png with --still)"
+    )
+    parser.add_argument(
+        "--layout", default="review", metavar="NAME", help="a layout's name or a .toml file (default: review)"
+    )
+    parser.add_argument("--from", dest="start", metavar="TIME", help="begin here on the recording, such as 0:03:10")
+    parser.add_argument("--to", dest="end", metavar="TIME", help="end here on the recording")
+    parser.add_argument("--still", metavar="TIME", help="write one frame as a PNG instead of a video")
+    parser.add_argument(
+        "--units", choices=("metric", "imperial", "aviation"), default="metric", help="units shown (default: metric)"
+    )
+    parser.add_argument(
+        "--inset",
+        choices=("auto", "off"),
+        default="auto",
+        help="the live picture as an inset, in step (default: auto, where there is one)",
+    )
+    parser.add_argument("--overwrite", action="store_true", help="replace an existing output")
+    add_pin(parser)
+    add_json(parser)
+    parser.set_defaults(run=run)
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Align, read, draw, encode."""
+    from overlay.flight import Flight
+    from overlay.layouts import load
+
+    start, end, still_s = (_time(arguments, name) for name in ("start", "end", "still"))
+    if start is not None and end is not None and end <= start:
+        raise UsageError(f"--to {arguments.end} does not lie after --from {arguments.start}")
+    layout = load(arguments.layout)
+    file = flight_file(arguments)
+    with Stages() as stages:
+        flight = Flight(file, pin=arguments.pin, progress=stages)
+        if still_s is not None:
+            return _still(arguments, flight, layout, still_s)
+        _check_target(arguments.output, arguments.overwrite)
+        review = review_of(flight, layout, units=arguments.units, inset=arguments.inset == "auto")
+        from overlay.render.pipeline import render
+
+        done = render(
+            review,
+            arguments.output,
+            start_s=start,
+            end_s=end,
+            overwrite=arguments.overwrite,
+            progress=lambda part, whole: stages("rendering", part / whole if whole else 1.0),
+        )
+    _report(arguments, flight, done)
+    return 0
+
+
+def review_of(flight: Flight, layout: Layout, *, units: str, inset: bool) -> Review:
+    """What is drawn on the onboard recording of a flight. Raises NoAnswerError where the clocks are not known."""
+    from overlay.errors import NoAnswerError
+    from overlay.render.inset import Inset
+    from overlay.render.pipeline import Mark, Review
+
+    recording = flight.recording("camera")
+    clock = flight.clock("camera")
+    readings = flight.readings
+    window = None
+    if inset and flight.ground is not None:
+        rect = layout.inset_rect(recording.width, recording.height, flight.ground.width / flight.ground.height)
+        try:
+            window = Inset(flight.ground, flight.clock("ground"), rect) if rect is not None else None
+        except NoAnswerError as error:
+            flight.notes.append(f"no inset: {error}")
+    marks = [
+        Mark(leg.name.capitalize(), clock.to_recording(leg.start_s), clock.to_recording(leg.end_s))
+        for leg in readings.legs
+    ]
+    panels = layout.place(recording.width, recording.height, readings, units=units)
+    return Review(recording, clock, panels, window, marks, title=flight.file.title)
+
+
+def _still(arguments: argparse.Namespace, flight: Flight, layout: Layout, time_s: float) -> int:
+    from overlay.output import writing
+    from overlay.render.pipeline import still
+
+    target = Path(arguments.output)
+    if target.suffix.lower() != ".png":
+        raise UsageError(f"a still is written as .png, not as {target.suffix or 'a file without suffix'}")
+    _check_target(arguments.output, arguments.overwrite)
+    review = review_of(flight, layout, units=arguments.units, inset=arguments.inset == "auto")
+    picture = still(review, time_s)
+    with writing(target, overwrite=arguments.overwrite) as temporary:
+        picture.save(temporary, format="PNG")
+    for note in flight.notes:
+        remark(note)
+    if arguments.json:
+        say_json({"schema": "overlay/still", "version": 1, "output": str(target), "time_s": time_s})
+    else:
+        say(f"wrote {target}")
+    return 0
+
+
+def _check_target(name: str, overwrite: bool) -> None:
+    # before minutes of work, not after them
+    if Path(name).exists() and not overwrite:
+        raise UsageError(f"{name} exists; give --overwrite to replace it, or another name")
+
+
+def _time(arguments: argparse.Namespace, name: str) -> float | None:
+    text = getattr(arguments, name)
+    if text is None:
+        return None
+    try:
+        return parse_duration(text)
+    except ValueError as error:
+        raise UsageError(str(error)) from error
+
+
+def _report(arguments: argparse.Namespace, flight: Flight, done: Rendered) -> None:
+    for line in (*map(str, flight.damage), *flight.notes, *map(str, done.damage), *done.notes):
+        remark(line)
+    if arguments.json:
+        say_json(
+            {
+                "schema": "overlay/render",
+                "version": 1,
+                "output": done.path,
+                "frames": done.frames,
+                "seconds": done.duration_s,
+                "wall_seconds": done.wall_s,
+                "encoder": list(done.arguments),
+                "notes": [*flight.notes, *done.notes],
+            }
+        )
+        return
+    say(f"wrote {done.path}: {done.frames} frames, {format_duration(done.duration_s)}, in {done.wall_s:.0f} s")

@@ -1,0 +1,290 @@
+"""One flight from its files to its findings: opens what the flight file names, each thing once and only when asked for.
+
+This is the one module in which files meet the science; the science itself takes arrays.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import replace
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
+from overlay.clock import AffineClock, parse_duration, parse_utc
+from overlay.errors import Damage, FlightFileError, NoAnswerError, UsageError
+from overlay.flight_file import FlightFile
+from overlay.readings import BrokenPicture, Home, Pack, Readings
+
+if TYPE_CHECKING:
+    from overlay.alignment import Alignment
+    from overlay.motion import MotionSeries
+    from overlay.picture.breakups import Diagnosis
+    from overlay.recordings import Recording
+    from overlay.tracks import Track
+
+Progress = Callable[[str, float], None]
+ANALYSIS_WIDTH = 320  # enough for rotation to a hundredth of a degree, small enough to be cheap
+
+
+def _silent(_stage: str, _fraction: float) -> None:
+    """Progress for nobody."""
+
+
+class Flight:
+    """The files, signals, clocks and findings of one flight.
+
+    `pin` is ``TIME=UTC`` text set by hand for the onboard recording, or for the ground recording where there is no
+    other. `damage` and `notes` collect what was wrong with the files and what could not be done, in plain words.
+    """
+
+    def __init__(self, file: FlightFile, *, pin: str | None = None, progress: Progress = _silent) -> None:
+        self.file = file
+        self.damage: list[Damage] = []
+        self.notes: list[str] = []
+        self._pin = pin
+        self._progress = progress
+
+    @cached_property
+    def track(self) -> Track:
+        """The flight in the log: the one the flight file asks for, else the longest in fixes."""
+        from overlay.tracks import read_log
+
+        source = self.file.track
+        if source is None:
+            raise UsageError("this flight has no track: give one with --track or [track] in flight.toml")
+        path = self.file.path(source.file)
+        log = read_log(path, columns=source.columns or None, time_zone=source.time_zone, interval_s=source.interval_s)
+        self.damage += log.damage
+        if source.flight is not None:
+            if source.flight > len(log.flights):
+                found = f"flight {source.flight} asked for, the log holds {len(log.flights)}"
+                raise FlightFileError(path, found, f"choose 1 to {len(log.flights)}")
+            return log.flights[source.flight - 1]
+        if len(log.flights) > 1:
+            self.notes.append(
+                f"the log holds {len(log.flights)} flights; the longest is used, choose with track.flight"
+            )
+        return max(log.flights, key=lambda track: len(track.position()[0]))
+
+    @cached_property
+    def camera(self) -> Recording | None:
+        """The onboard recording."""
+        camera = self.file.camera
+        if camera is None:
+            return None
+        recording = self._open(camera.files)
+        if not camera.upside_down:
+            return recording
+        turned = tuple(replace(c, rotation_deg=(c.rotation_deg + 180) % 360) for c in recording.chapters)
+        return replace(recording, chapters=turned)
+
+    @cached_property
+    def ground(self) -> Recording | None:
+        """The ground station's recording of the live picture."""
+        return self._open(self.file.ground.files) if self.file.ground is not None else None
+
+    def _open(self, files: Iterable[str]) -> Recording:
+        from overlay.recordings import open_recording
+
+        recording = open_recording([self.file.path(name) for name in files])
+        self.damage += recording.damage
+        return recording
+
+    def recording(self, name: str) -> Recording:
+        """The recording "camera" or "ground". Raises UsageError where the flight has none."""
+        found = self.camera if name == "camera" else self.ground
+        if found is None:
+            raise UsageError(f"this flight has no {name} recording: give one with --{name} or [{name}] in flight.toml")
+        return found
+
+    def _motion_of(self, name: str) -> MotionSeries:
+        from overlay.motion.from_picture import motion_from_picture
+        from overlay.recordings import grey
+
+        recording = self.recording(name)
+        stage = f"motion in the {name} recording"
+        frames = grey(recording, ANALYSIS_WIDTH)
+        angle = self.file.camera.field_of_view_deg if name == "camera" and self.file.camera else None
+        return motion_from_picture(self._watched(frames, float(recording.duration_s), stage), field_of_view_deg=angle)
+
+    def _watched(self, frames: Iterable[tuple[float, Any]], total_s: float, stage: str) -> Iterator[tuple[float, Any]]:
+        for frame in frames:
+            self._progress(stage, min(frame[0] / total_s, 1.0) if total_s > 0 else 0.0)
+            yield frame
+        self._progress(stage, 1.0)
+
+    @cached_property
+    def camera_motion(self) -> MotionSeries:
+        """Rotation seen by the onboard camera, on its own clock."""
+        return self._motion_of("camera")
+
+    @cached_property
+    def ground_motion(self) -> MotionSeries:
+        """Rotation seen in the live picture, on the ground recording's clock."""
+        return self._motion_of("ground")
+
+    @cached_property
+    def track_motion(self) -> MotionSeries:
+        """Rotation told by the track, on the flight clock."""
+        from overlay.motion.from_track import motion_from_track
+
+        return motion_from_track(self.track)
+
+    @cached_property
+    def alignments(self) -> tuple[Alignment, ...]:
+        """Every pair that can be aligned: camera to track, ground to camera, or ground to track without a camera."""
+        from overlay.alignment import align
+
+        pairs = []
+        if self.file.camera is not None and self.file.track is not None:
+            pairs.append(("camera", self.camera_motion, "track", self.track_motion))
+        if self.file.ground is not None and self.file.camera is not None:
+            pairs.append(("ground", self.ground_motion, "camera", self.camera_motion))
+        elif self.file.ground is not None and self.file.track is not None:
+            pairs.append(("ground", self.ground_motion, "track", self.track_motion))
+        if not pairs:
+            raise UsageError("nothing to align: a flight needs a recording and a track, or two recordings")
+        found = []
+        for recording, motion, reference, told in pairs:
+            stage = f"aligning {recording} to {reference}"
+            self._progress(stage, 0.0)
+            keeps_utc = reference == "track" and self.track.keeps_utc
+            result = align(
+                motion, told, recording_name=recording, reference_name=reference, reference_keeps_utc=keeps_utc
+            )
+            found.append(self._pinned(result) if recording == pairs[0][0] else result)
+            self._progress(stage, 1.0)
+        return tuple(found)
+
+    def _pinned(self, found: Alignment) -> Alignment:
+        from overlay.alignment import pin
+
+        if self._pin is None:
+            return found
+        recording_s, reference_s = parse_pin(self._pin)
+        return pin(found, recording_s, reference_s)
+
+    def alignment(self, recording: str) -> Alignment | None:
+        """The alignment of one recording, where there is one."""
+        return next((found for found in self.alignments if found.recording == recording), None)
+
+    def clock(self, name: str) -> AffineClock:
+        """Map from a recording's clock to the flight clock. Raises NoAnswerError where no trustworthy one was found.
+
+        Without a track, the onboard recording's own clock is the flight clock.
+        """
+        if self.file.track is None and name == "camera":
+            return AffineClock(0.0)
+        found = self.alignment(name)
+        if found is None:
+            raise NoAnswerError(f"the {name} recording cannot be aligned to anything in this flight")
+        if found.reference == "track":
+            return found.clock
+        return _chained(found.clock, self.clock(found.reference))
+
+    @cached_property
+    def graded(self) -> Diagnosis:
+        """Grade of the live picture over time, and its break-ups, on the ground recording's clock alone."""
+        from overlay.picture.breakups import find_breakups
+        from overlay.picture.features import FeatureExtractor
+        from overlay.recordings import planes
+
+        recording = self.recording("ground")
+        stage, total = "grading the live picture", float(recording.duration_s)
+        extractor = FeatureExtractor()
+        for picture in planes(recording):
+            time_s = float(picture.time_s)
+            extractor.push(time_s, picture.y, picture.u, picture.v, corrupt=picture.corrupt)
+            self._progress(stage, min(time_s / total, 1.0) if total > 0 else 0.0)
+        self._progress(stage, 1.0)
+        return find_breakups(extractor.result(), frame_rate=recording.frame_rate)
+
+    @cached_property
+    def diagnosis(self) -> Diagnosis:
+        """The graded picture, each break-up with the flight's readings at its onset where the clocks are known."""
+        if self.file.track is None:
+            return self.graded
+        try:
+            clock = self.clock("ground")
+        except NoAnswerError as error:
+            self.notes.append(f"break-ups are not joined with the flight: {error}")
+            return self.graded
+        events = tuple(
+            replace(event, at=_conditions(self.readings, clock.to_reference(event.onset_s)))
+            for event in self.graded.events
+        )
+        return replace(self.graded, events=events)
+
+    @cached_property
+    def readings(self) -> Readings:
+        """The one table on the flight clock, with the live picture's break-ups where they can be placed on it."""
+        from overlay.mechanics.flight import readings_of
+
+        home, pack = self.file.home, self.file.pack
+        return readings_of(
+            self.track,
+            home=Home(home.latitude_deg, home.longitude_deg, home.height_m or 0.0, "given by hand") if home else None,
+            pack=Pack(pack.capacity_mAh, pack.cells, pack.usable_fraction) if pack else None,
+            breakups=self._broken_pictures(),
+        )
+
+    def _broken_pictures(self) -> tuple[BrokenPicture, ...]:
+        if self.file.ground is None:
+            return ()
+        try:
+            clock = self.clock("ground")
+        except NoAnswerError as error:
+            self.notes.append(f"break-ups are not shown on the flight: {error}")
+            return ()
+        return tuple(
+            BrokenPicture(
+                clock.to_reference(event.onset_s), clock.to_reference(event.end_s), event.kind, float(event.worst_grade)
+            )
+            for event in self.graded.events
+        )
+
+
+_AT_ONSET = (
+    "range_m", "bearing_deg", "height_m", "bank_deg", "pitch_deg", "course_deg", "heading_deg", "ground_speed_mps",
+    "airspeed_mps", "control_link_pct", "control_rssi_dBm", "charge_used_mAh", "aerial_off_axis_deg",
+)  # fmt: skip
+_PERIODS = {"bearing_deg": 360.0, "course_deg": 360.0, "heading_deg": 360.0}
+
+
+def _conditions(readings: Readings, time_s: float) -> dict[str, float | None] | None:
+    """The readings at one moment of the flight clock; None outside the log."""
+    if not readings.time_s[0] <= time_s <= readings.time_s[-1]:
+        return None
+    found = {name: float(readings.at(name, time_s, period=_PERIODS.get(name))[0]) for name in _AT_ONSET}
+    known: dict[str, float | None] = {name: round(value, 3) for name, value in found.items() if math.isfinite(value)}
+    return {"time_s": round(time_s, 3), **known}
+
+
+def _chained(first: AffineClock, second: AffineClock) -> AffineClock:
+    """`second` after `first`: recording → middle → reference."""
+    return AffineClock(second.to_reference(first.offset_s), (1 + first.drift) * (1 + second.drift) - 1)
+
+
+def parse_pin(text: str) -> tuple[float, float]:
+    """Read ``TIME=UTC`` as (recording seconds, POSIX seconds or plain seconds of the reference); UsageError otherwise.
+
+    >>> parse_pin("00:03:12.4=1970-01-01T00:10:00Z")
+    (192.4, 600.0)
+    """
+    left, sign, right = text.partition("=")
+    example = "write it as 00:03:12.4=2026-05-03T10:15:44.2Z"
+    if not sign:
+        raise UsageError(f"--pin {text!r} has no '=': {example}")
+    try:
+        recording_s = parse_duration(left)
+    except ValueError as error:
+        raise UsageError(f"--pin: {error}; {example}") from error
+    try:
+        return recording_s, float(right)
+    except ValueError:
+        pass
+    try:
+        return recording_s, parse_utc(right)
+    except ValueError as error:
+        raise UsageError(f"--pin: {error}; {example}") from error
