@@ -155,7 +155,7 @@ class FMLink:
     @property
     def delay(self) -> float:
         """Samples at 13.5 MHz by which the received video lags the composite signal sent."""
-        return (_TRANSMIT_TAPS - 1) / 4 + (_RECEIVE_TAPS - 1) / 4 + 0.25
+        return (_TRANSMIT_TAPS - 1) / 4 + (_RECEIVE_TAPS - 1) / 4
 
     @property
     def offset_V(self) -> float:

@@ -16,7 +16,7 @@ from scipy.signal import lfilter
 from overlay_samples.link.composite import CHROMA_DECIMATION, Frame, Separator, subcarrier_turns
 from overlay_samples.link.filters import Samples
 from overlay_samples.link.standards import SAMPLE_RATE_MHZ, LineStandard
-from overlay_samples.link.sync import Lines, Timebase, TimebaseState
+from overlay_samples.link.sync import Lines, SyncCircuit, Timebase, TimebaseState
 
 _CLAMP_GAIN = 0.12
 """Black-level clamp: its memory is about eight lines."""
@@ -101,10 +101,10 @@ def follow(values: NDArray[np.float64], gain: float, before: float) -> NDArray[n
 class Receiver:
     """Decodes a stream of video, a frame's worth of samples at a time."""
 
-    def __init__(self, standard: LineStandard) -> None:
+    def __init__(self, standard: LineStandard, circuit: SyncCircuit = SyncCircuit()) -> None:  # noqa: B008  frozen
         self.standard = standard
         self.separate = Separator(standard)
-        self.timebase = Timebase(standard)
+        self.timebase = Timebase(standard, circuit)
         self._history = 6 * (-(-max(self.separate.history, self.timebase.history) // 6))
         self._keep = 2 * standard.samples_per_line // 6 * 6
 
@@ -255,7 +255,6 @@ class Receiver:
             for a, b in (_TIP_US, _PORCH_US)
         )
         timebase = state.timebase
-        timebase.tip_V += (tip - timebase.tip_V) * _LEVEL_GAIN
-        timebase.porch_V += (porch - timebase.porch_V) * _LEVEL_GAIN
-        height = max(timebase.porch_V - timebase.tip_V, 0.03)
-        state.gain = float(np.clip(-self.standard.sync_V / height, 0.5, 2.0))
+        height = float(np.clip(porch - tip, 0.1, 0.9))
+        timebase.height_V += (height - timebase.height_V) * _LEVEL_GAIN
+        state.gain = -self.standard.sync_V / timebase.height_V

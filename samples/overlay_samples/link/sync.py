@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.signal import lfilter
 
 from overlay_samples.link.filters import BlockFilter, Samples, low_pass_response, taps_from_response
 from overlay_samples.link.standards import SAMPLE_RATE_MHZ, LineStandard
@@ -21,11 +22,15 @@ _DOWN = 2
 _FULL = 4096
 """Sliced sync as an integer: exact running sums."""
 
+_TIP_EXCESS_V = 0.0022
+_TIP_REST_V = 0.03
+"""Tip detector: mean voltage below the level held that it balances; with clean sync it comes to rest so far above the tip."""
+_TIP_GAIN = 0.4
+"""Its memory is about two blocks of eight lines."""
+
 _EDGE_GATE = 26.0
 """Half width, in samples (1.9 µs), of the gate in which the line oscillator looks for the edge of sync."""
 _EDGE_CONTRAST = 0.3
-_PHASE_GAIN, _RATE_GAIN = 0.16, 0.012
-"""Line loop: natural frequency about 270 Hz, damping 0.7, as in sets made for unsteady sources."""
 _RATE_LIMIT = 0.012
 """Pull-in range of the line oscillator, as a fraction of the line frequency."""
 _TRUST_GAIN = 1 / 24
@@ -41,6 +46,24 @@ _FIELD_TRUST = 6
 _SHORTEST_FIELD = 200
 _SLOW_FIELD = 1.09
 """A field oscillator without sync runs this much slow: sync can only shorten a field."""
+
+
+@dataclass(frozen=True)
+class SyncCircuit:
+    """What a receiver's sync circuit is like: the cheaper, the wider its filter and the hastier its loop."""
+
+    filter_edge_MHz: float = 1.6
+    filter_stop_MHz: float = 5.0
+    """The sync filter passes up to the one and stops from the other."""
+    slicer_span: float = 0.5
+    """Part of the sync height over which the slicer goes from off to on."""
+    phase_gain: float = 0.35
+    rate_gain: float = 0.05
+    """Line loop: with 0.35 and 0.05 its natural frequency is about 550 Hz, its damping 0.8."""
+
+
+CAREFUL = SyncCircuit(0.3, 1.9, 0.5, 0.16, 0.012)
+"""A studio receiver's: narrow filter, and a line loop of 270 Hz with damping 0.7."""
 
 
 @dataclass
@@ -62,7 +85,9 @@ class TimebaseState:
     field_trust: int = _FIELD_TRUST
     broad: float = 0.0
     tip_V: float = -0.3
-    porch_V: float = 0.0
+    """Output of the peak detector that is meant to hold the sync tip."""
+    height_V: float = 0.3
+    """Sync height, from the gain control."""
 
 
 @dataclass(frozen=True)
@@ -78,15 +103,25 @@ class Lines:
     """Whether there was a sync edge where it was expected."""
 
 
+def _tip_blocks(length: int) -> int:
+    """The number of equal blocks, about eight lines each, that so many samples at half rate divide into."""
+    return next(count for count in range(max(length // 3_500, 1), length + 1) if length % count == 0)
+
+
 class SlicedSync:
     """Separated sync as a running sum, so that its share of any stretch costs two look-ups."""
 
-    def __init__(self, low: Samples, tip_V: float, porch_V: float, delay: float, origin: int) -> None:
-        """`low`: low-passed video at half rate, lagging `delay` samples, whose first sample lies at −`origin`."""
-        middle, span = (tip_V + porch_V) / 2, 0.5 * max(porch_V - tip_V, 0.05)
-        share = np.clip((np.float32(middle + span / 2) - low) * np.float32(_FULL / span), 0, _FULL)
+    def __init__(self, low: Samples, slice_V: Samples, span: float, delay: float, origin: int) -> None:
+        """`low`: low-passed video at half rate, lagging `delay` samples, whose first sample lies at −`origin`.
+
+        `slice_V`: slicing level for each of equally long blocks of it. The slicer takes `span` volts from off to on, so
+        that edges keep their place between samples.
+        """
+        share = (slice_V[:, None] + np.float32(span / 2)) - low.reshape(len(slice_V), -1)
+        share *= np.float32(_FULL / span)
+        np.clip(share, 0, _FULL, out=share)
         self.total = np.zeros(len(low) + 1, np.int32)
-        np.cumsum(share.astype(np.int32), dtype=np.int32, out=self.total[1:])
+        np.cumsum(share.reshape(-1).astype(np.int32), dtype=np.int32, out=self.total[1:])
         self._view = memoryview(self.total)
         self.shift = origin + delay + _DOWN / 2
 
@@ -115,10 +150,11 @@ class SlicedSync:
 class Timebase:
     """The line and field oscillators of a receiver."""
 
-    def __init__(self, standard: LineStandard) -> None:
-        self.standard = standard
+    def __init__(self, standard: LineStandard, circuit: SyncCircuit) -> None:
+        self.standard, self.circuit = standard, circuit
         frequency = np.linspace(0.0, SAMPLE_RATE_MHZ / 2, 257)
-        taps = taps_from_response(low_pass_response(frequency, 0.3, 1.9).astype(complex), 21)
+        response = low_pass_response(frequency, circuit.filter_edge_MHz, circuit.filter_stop_MHz)
+        taps = taps_from_response(response.astype(complex), 21)
         self._filter = BlockFilter(taps / taps.sum(), down=_DOWN, block=32)
         self._delay = (len(taps) - 1) / 2
         self.history = self._filter.history
@@ -133,16 +169,36 @@ class Timebase:
             line_parity=lines_before % 2,
             field=1 if self.standard.first_line == 0 else 0,
             tip_V=self.standard.sync_V + offset_V,
-            porch_V=offset_V,
+            height_V=-self.standard.sync_V,
         )
 
     def slice(self, samples: Samples, origin: int, state: TimebaseState) -> SlicedSync:
         """Separate the sync; `samples` begin `history` samples before position −`origin`."""
         (low,) = self._filter(samples)
-        if state.trust < _TRUST_SEARCH:  # without lines to measure on, the tip is what the video seldom falls below
-            state.tip_V = float(np.quantile(low[::16], 0.04))
-            state.porch_V = state.tip_V - self.standard.sync_V
-        return SlicedSync(low, state.tip_V, state.porch_V, self._delay, origin)
+        blocks = _tip_blocks(len(low))
+        tips = self._tips(low.reshape(blocks, -1)[:, ::4], state)
+        return SlicedSync(
+            low, tips + np.float32(state.height_V / 2), self.circuit.slicer_span * state.height_V, self._delay, origin
+        )
+
+    @staticmethod
+    def _tips(low: Samples, state: TimebaseState) -> Samples:
+        """The tip detector's output, one value a block: the level below which the video spends a set mean excess.
+
+        A diode charges a capacitor whenever the video is lower than what it holds, a resistor discharges it. Clicks
+        towards black fool it like tips do: that is how sparkle comes to cost the sync.
+        """
+        level = np.full((len(low), 1), state.tip_V, np.float32)
+        for _ in range(6):  # Newton's steps on a convex function
+            below = level - low
+            under = below > 0
+            excess = np.where(under, below, 0).mean(axis=1, keepdims=True)
+            share = np.maximum(under.mean(axis=1, keepdims=True), 0.01)
+            level -= np.clip((excess - _TIP_EXCESS_V) / share, -0.5, 0.5).astype(np.float32)
+        level -= np.float32(_TIP_REST_V)
+        held, _ = lfilter([_TIP_GAIN], [1.0, _TIP_GAIN - 1.0], level[:, 0], zi=[(1 - _TIP_GAIN) * state.tip_V])
+        state.tip_V = float(held[-1])
+        return np.asarray(held, dtype=np.float32)
 
     def run(self, sync: SlicedSync, until: float, state: TimebaseState) -> Lines:
         """Let both oscillators run until a line would begin at or after a position."""
@@ -163,8 +219,7 @@ class Timebase:
         as_int = [np.array(column, np.intp) for column in (line, field, parity)]
         return Lines(np.array(start, np.float64), *as_int, np.array(hits, np.bool_))
 
-    @staticmethod
-    def _line_edge(sync: SlicedSync, state: TimebaseState, limit: float) -> bool:
+    def _line_edge(self, sync: SlicedSync, state: TimebaseState, limit: float) -> bool:
         """Compare the sync before and after the expected edge; pull the oscillator if there is an edge at all."""
         t = state.next_line
         before, at, after = sync.below(t - _EDGE_GATE), sync.below(t), sync.below(t + _EDGE_GATE)
@@ -172,8 +227,8 @@ class Timebase:
         state.trust += (hit - state.trust) * _TRUST_GAIN
         if hit:
             error = _EDGE_GATE - (after - before)
-            state.next_line += _PHASE_GAIN * error
-            state.rate = min(max(state.rate + _RATE_GAIN * error, -limit), limit)
+            state.next_line += self.circuit.phase_gain * error
+            state.rate = min(max(state.rate + self.circuit.rate_gain * error, -limit), limit)
         return hit
 
     def _broad_pulses(self, sync: SlicedSync, state: TimebaseState) -> None:
