@@ -72,7 +72,8 @@ def container_options(suffix: str, time_base: Fraction) -> dict[str, str]:
         )
     if suffix == ".mkv":
         return {}
-    options = {"movflags": "hybrid_fragmented+use_metadata_tags"}
+    # the delayed header knows the first times, so that its edit list begins picture and sound exactly at zero
+    options = {"movflags": "hybrid_fragmented+delay_moov+use_metadata_tags"}
     if time_base.numerator == 1:
         options["video_track_timescale"] = str(time_base.denominator)
     return options

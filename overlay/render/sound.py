@@ -23,6 +23,8 @@ class Sound:
         self._output = output
         self._stream: AudioStream | None = None
         self._waiting: Packet[AudioStream] | None = None
+        # Matroska would move the whole file rather than begin below zero; what lies there is the codec's run-in
+        self._no_times_below_zero = output.format.name == "matroska"
         self.note: str | None = self._refusal()
         self._packets = self._copied() if self.note is None else _nothing()
         self._waiting = next(self._packets, None)
@@ -56,20 +58,20 @@ class Sound:
     def _copied(self) -> Generator[Packet[AudioStream]]:
         import av
 
-        from overlay.recordings.container import open_container
+        from overlay.recordings.container import opened
 
         for chapter in self._recording.chapters:
             if chapter.start_s >= self._end or chapter.start_s + chapter.duration_s <= self._start:
                 continue
-            with open_container(chapter.path) as source:
+            with opened(chapter.path) as source:
                 assert chapter.audio is not None
-                stream = source.streams[chapter.audio.stream]
+                stream = source.container.streams[chapter.audio.stream]
                 assert isinstance(stream, av.AudioStream)
                 if self._stream is None:
                     self._stream = self._output.add_stream_from_template(stream)
                 # the chapter's video begins at first_pts · time_base on the container's own clock
                 shift = chapter.start_s - chapter.first_pts * chapter.time_base - self._start
-                yield from self._window(source.demux(stream), shift)
+                yield from self._window(source.container.demux(stream), shift)
 
     def _window(self, packets: Iterator[Packet[AudioStream]], shift: Fraction) -> Iterator[Packet[AudioStream]]:
         for packet in packets:
@@ -79,7 +81,7 @@ class Sound:
             time = (packet.pts + ticks) * packet.time_base
             if time >= self._end - self._start:
                 return
-            if time < 0 and self._start > 0:
+            if time < 0 and (self._start > 0 or self._no_times_below_zero):
                 continue
             packet.pts += ticks
             if packet.dts is not None:
