@@ -1,1 +1,6 @@
-"""Two motions to one clock: correlation, refinement, verdict. Arrays in, result out."""
+"""One clock for files that know nothing of each other: pure arrays in, a clock with its evidence out."""
+
+from overlay.alignment.result import Alignment, Candidate, ChapterClock, Pin, pin
+from overlay.alignment.solve import align
+
+__all__ = ["Alignment", "Candidate", "ChapterClock", "Pin", "align", "pin"]

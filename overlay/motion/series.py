@@ -25,6 +25,8 @@ class MotionSeries:
     ``stillness`` (N,): 0 moving … 1 standing still.
     ``confidence`` (N,): 0 … 1 weight of each sample.
     ``vertical_mps2`` (N,): upward acceleration of the track, or its picture counterpart, where known.
+    ``interval_s`` (N,): length of the interval that each rate is the mean of; the sample spacing where empty.
+    ``inferred``: bank and roll come from the turn rate (positions alone), so roll is a mean over twice ``interval_s`` more.
     """
 
     time_s: Floats
@@ -33,12 +35,14 @@ class MotionSeries:
     stillness: Floats = field(default_factory=_none)
     confidence: Floats = field(default_factory=_none)
     vertical_mps2: Floats = field(default_factory=_none)
+    interval_s: Floats = field(default_factory=_none)
+    inferred: bool = False
 
     def __post_init__(self) -> None:
         count = len(self.time_s)
         if self.rate_radps.shape != (count, 3):
             raise ValueError(f"rate_radps has shape {self.rate_radps.shape}, wanted ({count}, 3)")
-        for name in ("bank_rad", "stillness", "confidence", "vertical_mps2"):
+        for name in ("bank_rad", "stillness", "confidence", "vertical_mps2", "interval_s"):
             values = getattr(self, name)
             if values.shape not in ((0,), (count,)):
                 raise ValueError(f"{name} has shape {values.shape}, wanted ({count},) or (0,)")

@@ -1,0 +1,176 @@
+"""What an alignment says, what it rests on, and what a hand-set pin changes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from overlay.clock import AffineClock, format_utc
+from overlay.errors import NoAnswerError
+
+Floats = NDArray[np.float64]
+Verdict = Literal["sure", "ambiguous", "none"]
+
+MAX_DRIFT_SIGMA_PPM = 20.0  # beyond that a drift is not worth stating
+
+
+def _none() -> Floats:
+    return np.zeros(0)
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """A place where the recording may belong: `offset_s` for recording time 0, and its evidence (log-likelihood ratio)."""
+
+    offset_s: float
+    score: float
+
+
+@dataclass(frozen=True)
+class ChapterClock:
+    """A chapter's own offset (for recording time 0) and how far it jumps against the chapter before; σ of either."""
+
+    file: str
+    offset_s: float
+    jump_s: float
+    sigma_s: float
+
+
+@dataclass(frozen=True)
+class Pin:
+    """A moment set by hand: it lies `from_computed_s` after where the computed clock puts it (NaN without one)."""
+
+    recording_s: float
+    reference_s: float
+    from_computed_s: float
+
+
+@dataclass(frozen=True)
+class Traces:
+    """Arrays for the picture of the evidence.
+
+    ``lag_s``, ``score``: evidence at every offset tried. ``time_s``, ``reference``, ``recording`` (N, 3): rates at the solution
+    on the reference clock. ``window_s``, ``window_lag_s``, ``window_sigma_s``: what each window says by itself.
+    """
+
+    lag_s: Floats = field(default_factory=_none)
+    score: Floats = field(default_factory=_none)
+    time_s: Floats = field(default_factory=_none)
+    reference: Floats = field(default_factory=lambda: np.zeros((0, 3)))
+    recording: Floats = field(default_factory=lambda: np.zeros((0, 3)))
+    window_s: Floats = field(default_factory=_none)
+    window_lag_s: Floats = field(default_factory=_none)
+    window_sigma_s: Floats = field(default_factory=_none)
+
+
+@dataclass(frozen=True)
+class Alignment:
+    """The clock of `recording` against that of `reference`, or the reasons for giving none.
+
+    `best` is the likeliest clock whatever the verdict; ask `clock`, which refuses unless it can be trusted. `sigma_s` is
+    one standard error of the reference time at mid-overlap; the interval is at mid-overlap too, told as an offset with
+    the drift held. `reasons` are sentences.
+    """
+
+    recording: str
+    reference: str
+    verdict: Verdict
+    best: AffineClock | None = None
+    sigma_s: float = float("nan")
+    half_interval_s: float = float("nan")
+    drift_sigma_ppm: float = float("inf")
+    overlap_s: float = 0.0
+    mid_recording_s: float = 0.0
+    keeps_utc: bool = False
+    candidates: tuple[Candidate, ...] = ()
+    rival_ratio: float | None = None
+    chapters: tuple[ChapterClock, ...] = ()
+    evidence: Mapping[str, Any] = field(default_factory=dict)
+    reasons: tuple[str, ...] = ()
+    pin: Pin | None = None
+    traces: Traces = field(default_factory=Traces, repr=False, compare=False)
+
+    @property
+    def clock(self) -> AffineClock:
+        """The clock to use. NoAnswerError, with the candidates, unless the verdict is sure or a pin was set."""
+        if self.best is not None and (self.verdict == "sure" or self.pin is not None):
+            return self.best
+        raise NoAnswerError(
+            f"{self.recording} against {self.reference}: {self.verdict}: {'; '.join(self.reasons) or 'nothing found'}",
+            self.candidates,
+        )
+
+    @property
+    def drift_ppm(self) -> float | None:
+        """Drift in parts per million, where its standard error is below `MAX_DRIFT_SIGMA_PPM`."""
+        if self.best is None or not self.drift_sigma_ppm < MAX_DRIFT_SIGMA_PPM:
+            return None
+        return 1e6 * self.best.drift
+
+    @property
+    def interval95_s(self) -> tuple[float, float] | None:
+        """95 % interval of the offset."""
+        if self.best is None or not np.isfinite(self.half_interval_s):
+            return None
+        return self.best.offset_s - self.half_interval_s, self.best.offset_s + self.half_interval_s
+
+    def as_json(self) -> dict[str, Any]:
+        """One member of ``pairs`` in ``overlay/alignment`` version 1."""
+        known = self.best is not None and (self.verdict == "sure" or self.pin is not None)
+        offset = self.best.offset_s if known and self.best is not None else None
+        rival = self.candidates[1] if len(self.candidates) > 1 else None
+        return {
+            "recording": self.recording,
+            "reference": self.reference,
+            "verdict": self.verdict,
+            "offset_s": offset,
+            "start_utc": format_utc(offset) if offset is not None and self.keeps_utc else None,
+            "drift_ppm": self.drift_ppm if known else None,
+            "sigma_s": _number(self.sigma_s) if known else None,
+            "interval95_s": list(self.interval95_s) if known and self.interval95_s else None,
+            "overlap_s": round(self.overlap_s, 3),
+            "rival": {"offset_s": rival.offset_s, "ratio": self.rival_ratio} if rival else None,
+            "candidates": [{"offset_s": c.offset_s, "score": round(c.score, 2)} for c in self.candidates],
+            "chapters": [{"file": c.file, "offset_s": c.offset_s, "jump_s": c.jump_s} for c in self.chapters]
+            if known
+            else [],
+            "evidence": dict(self.evidence) | {"reasons": list(self.reasons)} | self._pin_json(),
+        }
+
+    def _pin_json(self) -> dict[str, Any]:
+        if self.pin is None:
+            return {}
+        return {
+            "pin": {
+                "recording_s": self.pin.recording_s,
+                "reference_s": self.pin.reference_s,
+                "from_computed_s": _number(self.pin.from_computed_s),
+            }
+        }
+
+
+def pin(alignment: Alignment, recording_s: float, reference_s: float) -> Alignment:
+    """The alignment with a moment set by hand: ``recording_s`` on the recording *is* ``reference_s`` on the reference.
+
+    The computed drift is kept where it is known. `Alignment.pin.from_computed_s` says how far the pin lies from the
+    computed clock; the verdict stays what the data said.
+    """
+    trusted = alignment.verdict == "sure" and alignment.best is not None
+    computed = alignment.best.to_reference(recording_s) if trusted and alignment.best else float("nan")
+    drift = alignment.best.drift if trusted and alignment.best else 0.0
+    clock = AffineClock(reference_s - (1 + drift) * recording_s, drift)
+    return replace(
+        alignment,
+        best=clock,
+        pin=Pin(recording_s, reference_s, reference_s - computed),
+        sigma_s=float("nan"),
+        half_interval_s=float("nan"),
+    )
+
+
+def _number(value: float) -> float | None:
+    return float(value) if np.isfinite(value) else None

@@ -1,0 +1,105 @@
+"""Means of a motion series over any window of its clock: how two series of different rates become comparable.
+
+Rates are piecewise constant over the intervals they were measured over, so their running integral is exact at the
+interval ends and a mean over a window is a difference of two readings of it. That is zero-phase, handles variable
+rates and gaps alike, and brings a 30 Hz picture to the very quantity that a 1 Hz log measured.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from overlay.motion.series import MotionSeries
+
+Floats = NDArray[np.float64]
+
+MIN_COVER = 0.7  # of a window that must be known for its mean to count
+
+
+class Averager:
+    """Windowed means of columns (N, C) whose rows hold over ``time_s ± interval_s / 2``; a row with a NaN is unknown."""
+
+    def __init__(self, time_s: Floats, interval_s: Floats, values: Floats) -> None:
+        known = np.all(np.isfinite(values), axis=1) & np.isfinite(interval_s) & (interval_s > 0)
+        time, interval, values = time_s[known], interval_s[known], values[known]
+        start, end = time - interval / 2, time + interval / 2
+        if len(time):
+            start[1:] = np.maximum(start[1:], end[:-1])
+            end = np.maximum(end, start)
+        self._nodes = np.column_stack((start, end)).ravel()
+        length = end - start
+        self._cover = _running(length)
+        self._sum = np.column_stack([_running(length * column) for column in values.T])
+        self.span = (float(start[0]), float(end[-1])) if len(time) else (0.0, 0.0)
+        self.known_s = float(length.sum())
+
+    def groups(self, width_s: float, stride_s: float) -> tuple[Floats, Floats]:
+        """(centres, widths) of runs of whole intervals about `width_s` long and `stride_s` apart, none across a gap.
+
+        A mean over whole intervals is what the source measured; one that cuts an interval is not, and as the cut falls at
+        the same phase all along a regular log it would shift the time.
+        """
+        start, end = self._nodes[::2], self._nodes[1::2]
+        if len(start) < 2:
+            return np.zeros(0), np.zeros(0)
+        usual = float(np.median(end - start))
+        run, stride = max(1, round(width_s / usual)), max(1, round(stride_s / usual))
+        first = np.arange(0, len(start) - run + 1, stride)
+        low, high = start[first], end[first + run - 1]
+        whole = self._cover[2 * (first + run - 1) + 1] - self._cover[2 * first] >= 0.98 * (high - low)
+        return ((low + high) / 2)[whole], (high - low)[whole]
+
+    def means(self, centre_s: Floats, width_s: float | Floats) -> Floats:
+        """(M, C) means over ``centre ± width / 2``; NaN rows where less than `MIN_COVER` of the window is known."""
+        result = np.full((len(centre_s), self._sum.shape[1]), np.nan)
+        if not len(self._nodes):
+            return result
+        low, high = centre_s - width_s / 2, centre_s + width_s / 2
+        cover = np.interp(high, self._nodes, self._cover) - np.interp(low, self._nodes, self._cover)
+        enough = cover >= MIN_COVER * width_s
+        for k, total in enumerate(self._sum.T):
+            part = np.interp(high[enough], self._nodes, total) - np.interp(low[enough], self._nodes, total)
+            result[enough, k] = part / cover[enough]
+        return result
+
+
+def _running(steps: Floats) -> Floats:
+    """Running sum at each interval's start and end."""
+    after = np.cumsum(steps)
+    return np.column_stack((after - steps, after)).ravel()
+
+
+def smoothed_means(source: Averager, centre_s: Floats, width_s: float | Floats, extra_s: float) -> Floats:
+    """Means as `Averager.means`, averaged once more over ``± extra_s / 2``."""
+    if extra_s <= 0:
+        return source.means(centre_s, width_s)
+    shifts = extra_s * np.array([-0.375, -0.125, 0.125, 0.375])
+    return np.asarray(sum(source.means(centre_s + shift, width_s) for shift in shifts)) / len(shifts)
+
+
+def intervals(series: MotionSeries) -> Floats:
+    """`interval_s` of the series, else its spacing, bounded so that a gap stays a gap."""
+    if len(series.interval_s):
+        return series.interval_s
+    if len(series.time_s) < 2:
+        return np.ones(len(series.time_s))
+    gaps = np.diff(series.time_s)
+    usual = float(np.median(gaps))
+    nearer = np.minimum(np.append(gaps, gaps[-1]), np.append(gaps[0], gaps))
+    return np.clip(nearer, 0.0, 2.5 * usual)
+
+
+def rates(series: MotionSeries, min_confidence: float = 0.1) -> Averager:
+    """Averager of the three rates, samples of little confidence left out."""
+    values = series.rate_radps
+    if len(series.confidence):
+        values = np.where((series.confidence >= min_confidence)[:, None], values, np.nan)
+    return Averager(series.time_s, intervals(series), values)
+
+
+def column(series: MotionSeries, values: Floats) -> Averager:
+    """Averager of one optional channel; empty when the series lacks it."""
+    if not len(values):
+        return Averager(np.zeros(0), np.zeros(0), np.zeros((0, 1)))
+    return Averager(series.time_s, intervals(series), values[:, None])

@@ -1,0 +1,218 @@
+"""One picture from which a pilot can trust or distrust an alignment."""
+
+from __future__ import annotations
+
+import os
+import textwrap
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from overlay.alignment.result import Alignment
+from overlay.clock import format_utc
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+# Okabe & Ito's palette, told apart with any kind of colour vision.
+BLUE, ORANGE, GREEN, RED, GREY = "#0072B2", "#E69F00", "#009E73", "#D55E00", "#6b6b6b"
+CHANNELS = ("roll", "pitch", "yaw")
+
+
+def draw(alignment: Alignment, path: str | os.PathLike[str]) -> None:
+    """Write the evidence as one PNG: both signals at the solution, every offset tried, what each stretch says, the verdict."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(12, 9.4), dpi=110, facecolor="white")
+    canvas = FigureCanvasAgg(figure)
+    grid = figure.add_gridspec(
+        4, 1, height_ratios=(1.15, 2.0, 1.7, 1.7), hspace=0.62, left=0.075, right=0.975, top=0.985, bottom=0.06
+    )
+    _words(figure.add_subplot(grid[0]), alignment)
+    _signals(figure.add_subplot(grid[1]), alignment)
+    _offsets(figure.add_subplot(grid[2]), alignment)
+    _windows(figure.add_subplot(grid[3]), alignment)
+    with Path(path).open("wb") as file:
+        canvas.print_png(file)
+
+
+def _words(axes: Axes, alignment: Alignment) -> None:
+    axes.set_axis_off()
+    colour = {"sure": GREEN, "ambiguous": ORANGE, "none": RED}[alignment.verdict]
+    heading = f"{alignment.recording} on {alignment.reference}: {alignment.verdict}"
+    axes.text(0, 1.0, heading, fontsize=17, weight="bold", color=colour, va="top", transform=axes.transAxes)
+    lines = [line for sentence in sentences(alignment) for line in textwrap.wrap(sentence, 150)]
+    axes.text(0, 0.66, "\n".join(lines[:6]), fontsize=10, va="top", linespacing=1.45, transform=axes.transAxes)
+
+
+def sentences(alignment: Alignment) -> list[str]:
+    """The result in plain words."""
+    told = []
+    if alignment.verdict == "sure" and alignment.best is not None and alignment.pin is None:
+        told.append(
+            f"The recording begins at {_moment(alignment.best.offset_s, alignment.keeps_utc)}, known to ± {1000 * alignment.half_interval_s:.0f} ms "
+            f"(95 %) from {_span(alignment.overlap_s)} of common flight."
+        )
+        drift = alignment.drift_ppm
+        told.append(
+            "The flight is too short or too calm to tell how far the two clocks drift apart."
+            if drift is None
+            else f"The two clocks drift apart by {drift:.0f} ± {1.96 * alignment.drift_sigma_ppm:.0f} parts in a million."
+        )
+    elif alignment.verdict != "sure":
+        told.append("Not safe to use: " + ("; ".join(alignment.reasons) or "nothing was found") + ".")
+    told += _votes(alignment.evidence)
+    if alignment.pin is not None:
+        gap = alignment.pin.from_computed_s
+        told.insert(
+            0,
+            "Set by hand"
+            + (
+                f", {gap:+.2f} s from the computed clock."
+                if np.isfinite(gap)
+                else "; there is no computed clock to compare."
+            ),
+        )
+    return told
+
+
+def _votes(evidence: Any) -> list[str]:
+    if "windows_asked" not in evidence:
+        return []
+    agreement = ", ".join(f"{name} {value:.2f}" for name, value in evidence["agreement"].items())
+    told = [
+        f"{evidence['windows_agreeing']} of the {evidence['windows_asked']} stretches that turn enough agree. Correlation at the solution: {agreement}."
+    ]
+    if evidence["offset_kind"].startswith("effective"):
+        told.append(
+            "Positions only: the receiver's own delay (0.1 to 0.25 s as a rule) is part of this offset and cannot be told from it."
+        )
+    return told
+
+
+def _signals(axes: Axes, alignment: Alignment) -> None:
+    traces = alignment.traces
+    axes.set_title(
+        "Turning, at the best offset: the track's and the picture's must lie on each other", fontsize=10.5, loc="left"
+    )
+    if not len(traces.time_s):
+        _nothing(axes, "nothing to lay over each other")
+        return
+    agreement = alignment.evidence.get("agreement", {"yaw": 1.0})
+    channel = CHANNELS.index(max(agreement, key=agreement.get))
+    inside = _busiest(traces.time_s, traces.reference[:, channel])
+    seconds = traces.time_s[inside] - traces.time_s[0]
+    axes.plot(
+        *_broken(seconds, np.degrees(traces.reference[inside, channel])),
+        color=ORANGE,
+        lw=3.2,
+        label=f"{alignment.reference}: {CHANNELS[channel]}",
+    )
+    axes.plot(
+        *_broken(seconds, np.degrees(traces.recording[inside, channel])),
+        color=BLUE,
+        lw=1.2,
+        label=f"{alignment.recording}: {CHANNELS[channel]}",
+    )
+    axes.set_ylabel("°/s")
+    axes.set_xlabel("seconds into the common part of the flight (its busiest two minutes)")
+    axes.legend(loc="upper right", frameon=False, ncols=2, fontsize=9)
+    _plain(axes)
+
+
+def _offsets(axes: Axes, alignment: Alignment) -> None:
+    traces = alignment.traces
+    axes.set_title("Every offset tried: one peak must stand alone", fontsize=10.5, loc="left")
+    if not len(traces.lag_s) or not alignment.candidates:
+        _nothing(axes, "no offset correlates")
+        return
+    best = alignment.candidates[0].offset_s
+    shown = traces.score > 0
+    axes.plot((traces.lag_s[shown] - best) / 60, np.sqrt(traces.score[shown]), color=GREY, lw=0.8)
+    axes.plot(0, np.sqrt(alignment.candidates[0].score), "o", color=GREEN, ms=8, label="best")
+    if len(alignment.candidates) > 1:
+        rival = alignment.candidates[1]
+        label = f"rival, {rival.offset_s - best:+.0f} s away, {alignment.rival_ratio or 0:.0%} as high"
+        axes.plot((rival.offset_s - best) / 60, np.sqrt(rival.score), "v", color=RED, ms=8, label=label)
+    axes.set_xlabel("minutes from the best offset")
+    axes.set_ylabel("match")
+    axes.set_ylim(bottom=0)
+    axes.legend(loc="upper right", frameon=False, fontsize=9)
+    _plain(axes)
+
+
+def _windows(axes: Axes, alignment: Alignment) -> None:
+    traces = alignment.traces
+    axes.set_title(
+        "What each stretch of the flight says by itself: points must scatter about the line", fontsize=10.5, loc="left"
+    )
+    if not len(traces.window_s):
+        _nothing(axes, "no stretch has a say")
+        return
+    minutes = (traces.window_s - traces.time_s[0]) / 60
+    telling = traces.window_sigma_s < 5 * np.median(traces.window_sigma_s)
+    lag, sigma = 1000 * traces.window_lag_s, 1000 * traces.window_sigma_s
+    axes.errorbar(
+        minutes[telling],
+        lag[telling],
+        2 * sigma[telling],
+        fmt="o",
+        ms=4,
+        color=BLUE,
+        ecolor="#9cc5de",
+        lw=1,
+        label="stretch, ± 2σ",
+    )
+    axes.axhline(0, color=ORANGE, lw=1.6, label="the fitted clock, drift included")
+    if np.isfinite(alignment.half_interval_s):
+        axes.axhspan(
+            -1000 * alignment.half_interval_s,
+            1000 * alignment.half_interval_s,
+            color=ORANGE,
+            alpha=0.22,
+            lw=0,
+            label="its 95 % interval",
+        )
+    reach = 1.3 * float(np.percentile(np.abs(lag[telling]) + 2 * sigma[telling], 90)) + 1
+    axes.set_ylim(-reach, reach)
+    axes.set_xlabel("minutes into the common part of the flight")
+    axes.set_ylabel("ms late")
+    axes.legend(loc="upper right", frameon=False, ncols=3, fontsize=9)
+    _plain(axes)
+
+
+def _busiest(times: Any, values: Any, span_s: float = 120.0) -> Any:
+    """Mask of the stretch of `span_s` with the most motion."""
+    power = np.concatenate(([0.0], np.cumsum(np.nan_to_num(values) ** 2)))
+    end = np.searchsorted(times, times + span_s)
+    start = int(np.argmax(power[end] - power[:-1]))
+    return slice(start, int(end[start]))
+
+
+def _broken(times: Any, values: Any) -> tuple[Any, Any]:
+    """The line lifted across gaps."""
+    gap = np.flatnonzero(np.diff(times) > 3 * np.median(np.diff(times))) + 1 if len(times) > 2 else np.zeros(0, int)
+    return np.insert(times, gap, np.nan), np.insert(values, gap, np.nan)
+
+
+def _nothing(axes: Axes, words: str) -> None:
+    axes.text(0.5, 0.5, words, ha="center", va="center", color=GREY, transform=axes.transAxes)
+    axes.set_xticks([])
+    axes.set_yticks([])
+
+
+def _plain(axes: Axes) -> None:
+    axes.spines[["top", "right"]].set_visible(False)
+    axes.grid(axis="y", color="#e6e6e6", lw=0.7)
+    axes.set_axisbelow(True)
+    axes.margins(x=0.01)
+
+
+def _moment(seconds: float, keeps_utc: bool) -> str:
+    return format_utc(seconds) if keeps_utc else f"{seconds:.3f} s of the reference"
+
+
+def _span(seconds: float) -> str:
+    return f"{seconds / 60:.1f} min" if seconds >= 90 else f"{seconds:.0f} s"

@@ -1,0 +1,181 @@
+"""Motion of the aircraft from a logged track.
+
+With attitude in the log the body rates are those of the attitude. With positions alone they are inferred: the heading
+through the air from the wind-corrected ground velocity, bank from the coordinated turn, and the three body rates from
+both. A receiver's velocity lags by 0.1 – 0.25 s; nothing in a position-only log can show that, so an offset found from
+one is the *effective* offset.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from overlay.motion.air_heading import SteadyWind, inferred_bank, wind_from_velocities
+from overlay.motion.series import MotionSeries
+from overlay.tracks.track import Fix, Track
+
+Floats = NDArray[np.float64]
+
+EARTH_RADIUS_M = 6_371_008.8
+FLYING_MPS = 5.0  # slower than any fixed-wing model flies: standing, carried, or thrown
+STANDING_MPS = 1.5
+ATTITUDE = ("bank_deg", "pitch_deg", "heading_deg")
+GYROS = ("roll_rate_dps", "pitch_rate_dps", "yaw_rate_dps")
+
+
+def motion_from_track(track: Track, *, wind: tuple[float, float] | SteadyWind | None = None) -> MotionSeries:
+    """Body rates, bank, stillness and vertical acceleration of a track of 1–50 Hz; NaN in gaps and where unknown.
+
+    `wind` is where the air moves to, (east, north) in m/s; estimated from the ground velocities when not given. Rates are
+    means over the log's own intervals (`interval_s`), stamped at their middle. ValueError when the track holds neither
+    attitude, body rates, ground velocity nor positions.
+    """
+    if all(track.has(name) for name in GYROS) and _rate(track, GYROS[0]) >= 4.0:
+        return _from_gyros(track)
+    if all(track.has(name) for name in ATTITUDE) and _rate(track, ATTITUDE[0]) >= 0.5:
+        return _from_attitude(track)
+    return _from_velocity(track, wind)
+
+
+def _rate(track: Track, name: str) -> float:
+    times, _ = track.series(name)
+    return 1.0 / float(np.median(np.diff(times))) if len(times) > 2 and np.median(np.diff(times)) > 0 else 0.0
+
+
+def _from_gyros(track: Track) -> MotionSeries:
+    times, rates = _together(track, GYROS)
+    return _complete(track, times, np.radians(rates), _spacing(times))
+
+
+def _from_attitude(track: Track) -> MotionSeries:
+    from scipy.spatial.transform import Rotation
+
+    times, angles = _together(track, ATTITUDE)
+    changed = np.append(True, np.any(np.diff(angles, axis=0) != 0, axis=1))
+    times, angles = times[changed], angles[changed]
+    if len(times) < 3:
+        raise ValueError("the attitude in the track never changes")
+    attitude = Rotation.from_euler("ZYX", angles[:, ::-1], degrees=True)
+    interval = np.diff(times)
+    turned = (attitude[:-1].inv() * attitude[1:]).as_rotvec()
+    rates = turned / interval[:, None]
+    rates[~_unbroken(interval)] = np.nan
+    return _complete(track, (times[1:] + times[:-1]) / 2, rates, interval)
+
+
+def _from_velocity(track: Track, wind: tuple[float, float] | SteadyWind | None) -> MotionSeries:
+    times, east, north = ground_velocity(track)
+    if len(times) < 4:
+        raise ValueError("the track holds no attitude and fewer than four ground velocities")
+    flying = np.hypot(east, north) > FLYING_MPS
+    logged = track.at("airspeed_mps", times, max_gap_s=3.0) if track.has("airspeed_mps") else None
+    if wind is None:
+        seen = np.where(flying, east, np.nan)
+        wind = wind_from_velocities(seen, north, logged)
+    blow = (wind.east_mps, wind.north_mps) if isinstance(wind, SteadyWind) else wind
+    air_east, air_north = east - blow[0], north - blow[1]
+    airspeed = np.hypot(air_east, air_north)
+    if logged is not None:
+        airspeed = np.where(np.isfinite(logged) & (logged > FLYING_MPS), logged, airspeed)
+    interval = np.diff(times)
+    heading = np.unwrap(np.arctan2(air_east, air_north))
+    turn = np.diff(heading) / interval
+    turn[~_unbroken(interval) | ~(flying[1:] & flying[:-1])] = np.nan
+    bank = inferred_bank(turn, (airspeed[1:] + airspeed[:-1]) / 2)
+    middle = (times[1:] + times[:-1]) / 2
+    rates = np.column_stack((_slope(bank, middle), turn * np.sin(bank), turn * np.cos(bank)))
+    return _complete(track, middle, rates, interval, bank)
+
+
+def _slope(values: Floats, times: Floats) -> Floats:
+    """Central difference; NaN where a neighbour is unknown."""
+    slope = np.full(len(values), np.nan)
+    if len(values) > 2:
+        slope[1:-1] = (values[2:] - values[:-2]) / (times[2:] - times[:-2])
+    return slope
+
+
+def ground_velocity(track: Track) -> tuple[Floats, Floats, Floats]:
+    """(time_s, east_mps, north_mps) as the receiver measured them, else from the good fixes; stale repeats dropped."""
+    if track.has("ground_speed_mps") and track.has("course_deg"):
+        times, (speed, course) = _columns(track, ("ground_speed_mps", "course_deg"))
+        stale = np.append(False, (np.diff(speed) == 0) & (np.diff(course) == 0) & (speed[1:] > STANDING_MPS))
+        times, speed, course = times[~stale], speed[~stale], np.radians(course[~stale])
+        return times, speed * np.sin(course), speed * np.cos(course)
+    times, latitude, longitude = track.position()
+    moved = np.append(True, (np.diff(latitude) != 0) | (np.diff(longitude) != 0)) if len(times) else np.zeros(0, bool)
+    times, latitude, longitude = times[moved], np.radians(latitude[moved]), np.radians(longitude[moved])
+    if len(times) < 2:
+        return times, np.zeros(len(times)), np.zeros(len(times))
+    interval = np.maximum(np.diff(times), 1e-3)
+    north = np.diff(latitude) * EARTH_RADIUS_M / interval
+    east = (np.diff(longitude) + np.pi) % (2 * np.pi) - np.pi
+    east = east * np.cos(latitude[:-1]) * EARTH_RADIUS_M / interval
+    return (times[1:] + times[:-1]) / 2, east, north
+
+
+def _columns(track: Track, names: tuple[str, ...]) -> tuple[Floats, tuple[Floats, ...]]:
+    times, values = _together(track, names)
+    return times, tuple(values.T)
+
+
+def _together(track: Track, names: tuple[str, ...]) -> tuple[Floats, Floats]:
+    """Rows on which all the columns are known, fixes that are stale or wild left out; times strictly rising."""
+    values = np.column_stack([track[name] for name in names])
+    known = np.all(np.isfinite(values), axis=1) & (track.fix & (Fix.STALE | Fix.JUMP) == 0)
+    if names == ATTITUDE or names == GYROS:
+        known = np.all(np.isfinite(values), axis=1)
+    times, values = track.time_s[known], values[known]
+    fresh = np.append(True, np.diff(times) > 1e-4) if len(times) else np.zeros(0, bool)
+    return times[fresh], values[fresh]
+
+
+def _unbroken(interval: Floats) -> NDArray[np.bool_]:
+    return interval <= max(2.5 * float(np.median(interval)), 0.25) if len(interval) else np.zeros(0, bool)
+
+
+def _spacing(times: Floats) -> Floats:
+    gaps = np.diff(times, append=2 * times[-1] - times[-2] if len(times) > 1 else times[-1:] + 1.0)
+    return np.minimum(gaps, 2.5 * np.median(gaps))
+
+
+def _complete(track: Track, times: Floats, rates: Floats, interval: Floats, bank: Floats | None = None) -> MotionSeries:
+    logged = np.radians(track.at("bank_deg", times, max_gap_s=2.0))
+    return MotionSeries(
+        time_s=times,
+        rate_radps=rates,
+        bank_rad=logged if bank is None else bank,
+        stillness=_stillness(track, times),
+        confidence=np.where(np.all(np.isfinite(rates), axis=1), 1.0, 0.0),
+        vertical_mps2=_vertical_acceleration(track, times),
+        interval_s=interval,
+        inferred=bank is not None,
+    )
+
+
+def _stillness(track: Track, times: Floats) -> Floats:
+    """1 at rest, 0 at flying speed, from the ground speed; NaN without one."""
+    at, east, north = ground_velocity(track)
+    if len(at) < 2:
+        return np.full(len(times), np.nan)
+    speed = np.interp(times, at, np.hypot(east, north), left=np.nan, right=np.nan)
+    return np.clip((FLYING_MPS - speed) / (FLYING_MPS - STANDING_MPS), 0.0, 1.0)
+
+
+def _vertical_acceleration(track: Track, times: Floats) -> Floats:
+    at, climb = track.series("vertical_speed_mps")
+    if len(at) < 3:
+        at, height = track.series("height_m" if track.has("height_m") else "height_over_home_m")
+        if len(at) < 5:
+            return np.full(len(times), np.nan)
+        climb = (
+            np.gradient(height, np.maximum(np.gradient(at), 1e-3))
+            if np.all(np.diff(at) > 0)
+            else np.full(len(at), np.nan)
+        )
+    fresh = np.append(True, np.diff(at) > 1e-4)
+    at, climb = at[fresh], climb[fresh]
+    if len(at) < 3:
+        return np.full(len(times), np.nan)
+    return np.interp(times, at, np.gradient(climb, at), left=np.nan, right=np.nan)
