@@ -1,4 +1,4 @@
-"""What was rendered is reopened and measured: frames, times, colours, sound, chapters; and the target is all or nothing."""
+"""What was rendered is reopened and measured: frames, times, colours, sound, marks; the target is all or nothing."""
 
 from __future__ import annotations
 
