@@ -85,7 +85,7 @@ def read(source: Source, options: Options) -> Contents:
         known = ", ".join(header for header in layout.headers if header)
         raise source.error(f"no column {error.args[0]!r}", f"map to one of its headers: {known}") from None
     table = _Table(source, layout, text, fields)
-    return Contents(NAME, [_samples(source, options, table)])
+    return Contents(NAME, [_samples(source, options, table)], BORN)
 
 
 class _Table:

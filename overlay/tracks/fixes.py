@@ -15,6 +15,7 @@ EARTH_RADIUS_M = 6371008.8  # mean radius; good to 0.5 %, ample for judging a fi
 STANDING_MPS = 1.0
 SLOWEST_LIMIT_MPS, FASTEST_LIMIT_MPS = 40.0, 400.0
 LEAST_GAP_S = 2.0
+EXCURSION_S = 60.0
 
 
 def distance_m(
@@ -79,29 +80,40 @@ def _jumping(time_s: Floats, latitude_deg: Floats, longitude_deg: Floats) -> Boo
     if not broken.any():
         return np.zeros(len(time_s), np.bool_)
     edges = np.flatnonzero(broken) + 1
-    runs = list(zip(np.append(0, edges), np.append(edges, len(time_s)), strict=True))
+    runs = list(zip(np.append(0, edges).tolist(), np.append(edges, len(time_s)).tolist(), strict=True))
+    return _off_course(time_s, latitude_deg, longitude_deg, runs, limit, interval)
+
+
+def _off_course(
+    time_s: Floats, latitude_deg: Floats, longitude_deg: Floats, runs: list[tuple[int, int]], limit: float, interval: float
+) -> Bools:
+    """Fixes off the course that starts from the longest of the runs and goes outwards both ways.
+
+    A run beside it that cannot be reached is an excursion when it is brief and one after it can; else the receiver made
+    one step, and only the fixes until the aircraft could have been there are off.
+    """
+
+    def reached(tip: int, first: int, end: int) -> NDArray[np.intp]:
+        rows = np.arange(first, end)
+        home = np.full(len(rows), latitude_deg[tip]), np.full(len(rows), longitude_deg[tip])
+        apart = distance_m(*home, latitude_deg[rows], longitude_deg[rows])
+        return rows[apart <= _reach_m(np.abs(time_s[rows] - time_s[tip]), limit, interval)]
+
     anchor = max(range(len(runs)), key=lambda i: runs[i][1] - runs[i][0])
-    jumping = np.ones(len(time_s), np.bool_)
-    jumping[slice(*runs[anchor])] = False
-
-    def reaches(i: int, j: int) -> bool:
-        span = abs(time_s[j] - time_s[i])
-        apart = distance_m(
-            latitude_deg[i : i + 1], longitude_deg[i : i + 1], latitude_deg[j : j + 1], longitude_deg[j : j + 1]
-        )
-        return bool(apart[0] <= _reach_m(span, limit, interval))
-
-    tip = runs[anchor][1] - 1
-    for start, end in runs[anchor + 1 :]:
-        if reaches(tip, start):
-            jumping[start:end] = False
-            tip = end - 1
-    tip = runs[anchor][0]
-    for start, end in reversed(runs[:anchor]):
-        if reaches(tip, end - 1):
-            jumping[start:end] = False
-            tip = start
-    return jumping
+    good = np.zeros(len(time_s), np.bool_)
+    good[slice(*runs[anchor])] = True
+    for tip, outwards in ((runs[anchor][1] - 1, runs[anchor + 1 :]), (runs[anchor][0], runs[:anchor][::-1])):
+        for i, (first, end) in enumerate(outwards):
+            near, far = (first, end - 1) if first > tip else (end - 1, first)
+            brief = [run[0] if run[0] > tip else run[1] - 1 for run in outwards[i + 1 : i + 9]]
+            brief = [row for row in brief if abs(time_s[row] - time_s[near]) < EXCURSION_S]
+            if not len(reached(tip, near, near + 1)) and any(len(reached(tip, row, row + 1)) for row in brief):
+                continue
+            rows = reached(tip, first, end)
+            if len(rows):
+                good[rows[0] if near == first else first : end if near == first else rows[-1] + 1] = True
+                tip = far
+    return ~good
 
 
 def _speed_limit(steps: Floats, away: Floats) -> tuple[float, float]:

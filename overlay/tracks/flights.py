@@ -1,4 +1,4 @@
-"""From rows as a file has them to flights: places checked, times put in order, power-ups told apart, fixes judged."""
+"""From rows as a file has them to flights: places and dates checked, times put in order, fixes judged."""
 
 from __future__ import annotations
 
@@ -9,42 +9,44 @@ import numpy as np
 from numpy.typing import NDArray
 
 from overlay.tracks import fixes
-from overlay.tracks.samples import Bools, Contents, Floats, Samples
+from overlay.tracks.cuts import parts_of
+from overlay.tracks.dates import trust
+from overlay.tracks.samples import Bools, Contents, Floats, Samples, taken
 from overlay.tracks.source import Source
 from overlay.tracks.track import Fix, Track
 
-SPLIT_GAP_S = 120.0  # a longer silence may be the pack being changed
-LONGEST_LINK_LOSS_S = 3600.0  # in the air on both sides of a silence, it is one flight up to here
-AIRBORNE_MPS = 3.0
 RESTART_S = 10.0  # a clock that steps back farther has been started again
 NULL_ISLAND_DEG = 1e-5
 LARGEST = 1e12
-
-Rows = NDArray[np.intp]
+ATTITUDE = ("bank_deg", "roll_rate_dps", "yaw_rate_dps")
 
 
 def flights_of(contents: Contents, source: Source) -> tuple[Track, ...]:
     """The flights of a file, in order; TrackError when no row of it can be placed in time and space."""
-    flights = [flight for run in contents.runs for flight in _flights_of_run(run, source)]
-    known = [flight for flight in flights if (flight.fix & Fix.NOT_VALID == 0).sum() > 1 or _has_attitude(flight)]
+    runs = [_dated(_checked(run, source), contents, source) for run in contents.runs]
+    flights = [flight for run in runs for flight in _flights_of_run(run, source)]
+    known = [flight for flight in flights if _places(flight) > 1 or _has_attitude(flight)]
     if len(known) < len(flights):
-        rows = sum(len(flight) for flight in flights) - sum(len(flight) for flight in known)
+        rows = sum(map(len, flights)) - sum(map(len, known))
         source.note(f"{rows} rows apart from any flight dropped: no two valid positions among them")
     if not known:
         raise source.error(f"a {contents.format} log without two valid positions", "give the log of a flight")
     return tuple(known)
 
 
+def _places(flight: Track) -> int:
+    return int((flight.fix & Fix.NOT_VALID == 0).sum())
+
+
 def _has_attitude(flight: Track) -> bool:
-    return len(flight) > 1 and any(flight.has(name) for name in ("bank_deg", "yaw_rate_dps", "roll_rate_dps"))
+    return len(flight) > 1 and any(flight.has(name) for name in ATTITUDE)
 
 
 def _flights_of_run(run: Samples, source: Source) -> Iterator[Track]:
-    run = _checked(run, source)
     for rows in _clock_runs(run, source):
-        ordered = _taken(run, rows)
-        for part in _parts(ordered):
-            yield _track(_taken(ordered, part))
+        ordered = _moments(taken(run, rows), source)
+        for part in parts_of(ordered, source):
+            yield _track(taken(ordered, part))
 
 
 def _checked(run: Samples, source: Source) -> Samples:
@@ -52,10 +54,10 @@ def _checked(run: Samples, source: Source) -> Samples:
     timed = np.isfinite(run.time_s) & (np.abs(run.time_s) < LARGEST)
     if not timed.all():
         source.note(f"{int((~timed).sum())} rows without a time dropped")
-    run = _taken(run, np.flatnonzero(timed))
+        run = taken(run, np.flatnonzero(timed))
     columns = {name: np.where(np.abs(values) < LARGEST, values, np.nan) for name, values in run.columns.items()}
-    latitude = columns.get("latitude_deg", np.full(len(run.time_s), np.nan))
-    longitude = columns.get("longitude_deg", np.full(len(run.time_s), np.nan))
+    unknown = np.full(len(run.time_s), np.nan)
+    latitude, longitude = columns.get("latitude_deg", unknown), columns.get("longitude_deg", unknown)
     null = (np.abs(latitude) < NULL_ISLAND_DEG) & (np.abs(longitude) < NULL_ISLAND_DEG)
     outside = (np.abs(latitude) > 90) | (np.abs(longitude) > 180)
     half = np.isfinite(latitude) != np.isfinite(longitude)
@@ -65,7 +67,8 @@ def _checked(run: Samples, source: Source) -> Samples:
     columns["latitude_deg"] = np.where(impossible, np.nan, latitude)
     columns["longitude_deg"] = np.where(impossible, np.nan, longitude)
     empty = impossible & ~np.any([np.isfinite(values) for values in columns.values()], axis=0)
-    return _taken(replace(run, columns=columns), np.flatnonzero(~empty))
+    run = replace(run, columns=columns)
+    return taken(run, np.flatnonzero(~empty)) if empty.any() else run
 
 
 def _note_rows(source: Source, rows: Bools, what: str) -> None:
@@ -73,7 +76,19 @@ def _note_rows(source: Source, rows: Bools, what: str) -> None:
         source.note(f"{int(rows.sum())} {what}", f"first at row {int(np.flatnonzero(rows)[0]) + 1}")
 
 
-def _clock_runs(run: Samples, source: Source) -> Iterator[Rows]:
+def _dated(run: Samples, contents: Contents, source: Source) -> Samples:
+    """The run with its date put right where it is certainly 1024 weeks early, without UTC where it cannot be believed."""
+    if not run.keeps_utc or not len(run.time_s):
+        return run
+    shift, why = trust(float(np.median(run.time_s)), born=contents.born, written_s=source.written_s)
+    if why:
+        source.note(why)
+    if np.isnan(shift):
+        return replace(run, keeps_utc=False)
+    return replace(run, time_s=run.time_s + shift) if shift else run
+
+
+def _clock_runs(run: Samples, source: Source) -> Iterator[NDArray[np.intp]]:
     """Rows of each run of the clock, in rising time: cut where it was started again, sorted where rows only swapped."""
     steps = np.diff(run.time_s)
     backwards = steps < 0
@@ -97,57 +112,59 @@ def _note_backwards(source: Source, swapped: int, restarted: int) -> None:
         source.note(f"{restarted} times step far back: read as the clock started again, a flight from each")
 
 
-def _parts(run: Samples) -> Iterator[Rows]:
-    """Row numbers of each flight of an ordered run: cut at silences, unless it flew on through them."""
-    steps = np.diff(run.time_s)
-    cuts = [i + 1 for i in np.flatnonzero(steps > SPLIT_GAP_S) if not _flies_through(run, int(i))]
-    yield from np.split(np.arange(len(run.time_s)), cuts)
+def _moments(run: Samples, source: Source) -> Samples:
+    """One row a moment: rows of a clock too coarse for their rate are spread over its tick, repeats are made one."""
+    moments, first, group = np.unique(run.time_s, return_index=True, return_inverse=True)
+    if len(moments) == len(run.time_s):
+        return run
+    if _is_coarse(run, group):
+        source.note("several rows a tick of the clock: spread evenly over it")
+        return replace(run, time_s=_spread(run.time_s, moments, first, group))
+    source.note(f"{len(run.time_s) - len(moments)} rows repeat a moment: made one")
+    valid = np.isfinite(run.columns["latitude_deg"])
+    if run.not_valid is not None:
+        valid &= ~run.not_valid
+    columns = {name: _first_known(values, group, len(moments)) for name, values in run.columns.items()}
+    for name in ("latitude_deg", "longitude_deg"):
+        best = _first_known(np.where(valid, run.columns[name], np.nan), group, len(moments))
+        columns[name] = np.where(np.isfinite(best), best, columns[name])
+    any_valid = np.isfinite(_first_known(np.where(valid, 0.0, np.nan), group, len(moments)))
+    starts = None if run.starts is None else run.starts[first]
+    return replace(run, time_s=moments, columns=columns, not_valid=~any_valid, starts=starts)
 
 
-def _flies_through(run: Samples, row: int) -> bool:
-    """Whether the aircraft was in the air both before and after the silence that follows `row`."""
-    if run.time_s[row + 1] - run.time_s[row] > LONGEST_LINK_LOSS_S:
+def _is_coarse(run: Samples, group: NDArray[np.intp]) -> bool:
+    """Whether most ticks hold several rows that differ: the log's rate is higher than its clock can tell."""
+    again = np.diff(group) == 0
+    ticks = int(group[-1]) + 1
+    if ticks < 3 or again.sum() < 0.6 * ticks:
         return False
-    before, after = run.time_s[row] - 15.0, run.time_s[row + 1] + 15.0
-    sides = (
-        slice(int(np.searchsorted(run.time_s, before)), row + 1),
-        slice(row + 1, int(np.searchsorted(run.time_s, after, side="right"))),
-    )
-    return all(_speed(run, side) > AIRBORNE_MPS for side in sides)
+    place = (run.columns["latitude_deg"], run.columns["longitude_deg"])
+    differs = np.any([np.diff(values)[again] != 0 for values in place if np.isfinite(values).any()] or [[False]], axis=0)
+    return bool(np.mean(differs) > 0.5)
 
 
-def _speed(run: Samples, rows: slice) -> float:
-    """Typical speed over some rows: as logged, else from the positions; 0 where neither tells."""
-    logged = run.columns.get("ground_speed_mps")
-    if logged is not None and np.isfinite(logged[rows]).any():
-        return float(np.nanmedian(logged[rows]))
-    latitude, longitude = run.columns["latitude_deg"][rows], run.columns["longitude_deg"][rows]
-    known = np.flatnonzero(np.isfinite(latitude))
-    if len(known) < 2:
-        return 0.0
-    latitude, longitude, time = latitude[known], longitude[known], run.time_s[rows][known]
-    away = fixes.distance_m(latitude[:-1], longitude[:-1], latitude[1:], longitude[1:]).sum()
-    return float(away / max(time[-1] - time[0], 1e-3))
+def _spread(time: Floats, moments: Floats, first: NDArray[np.intp], group: NDArray[np.intp]) -> Floats:
+    counts = np.bincount(group)
+    tick = float(np.median(np.diff(moments)))
+    return np.asarray(time + (np.arange(len(time)) - first[group]) / counts[group] * tick, dtype=np.float64)
+
+
+def _first_known(values: Floats, group: NDArray[np.intp], count: int) -> Floats:
+    result = np.full(count, np.nan)
+    known = np.flatnonzero(np.isfinite(values))[::-1]  # the last assignment holds, so the first row comes last
+    result[group[known]] = values[known]
+    return result
 
 
 def _track(run: Samples) -> Track:
     """One flight's rows, judged."""
     columns, time = run.columns, run.time_s
     blank = np.full(len(time), np.nan)
-    place = columns["latitude_deg"], columns["longitude_deg"]
     not_valid = run.not_valid if run.not_valid is not None else np.zeros(len(time), np.bool_)
-    fix = fixes.judge(time, *place, columns.get("ground_speed_mps", blank), not_valid)
+    speed = columns.get("ground_speed_mps", blank)
+    fix = fixes.judge(time, columns["latitude_deg"], columns["longitude_deg"], speed, not_valid)
     time = time if run.keeps_utc else time - time[0]
     gaps = fixes.gaps_between(time[fix == Fix.GOOD])
     kept = {name: values for name, values in columns.items() if np.isfinite(values).any()}
     return Track(time, kept, keeps_utc=run.keeps_utc, fix=fix, gaps=gaps, modes=run.modes)
-
-
-def _taken(run: Samples, rows: Rows) -> Samples:
-    return replace(
-        run,
-        time_s=run.time_s[rows],
-        columns={name: values[rows] for name, values in run.columns.items()},
-        not_valid=None if run.not_valid is None else run.not_valid[rows],
-        starts=None if run.starts is None else run.starts[rows],
-    )

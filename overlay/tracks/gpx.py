@@ -39,7 +39,7 @@ def read(source: Source, options: Options) -> Contents:
             "GPX whose points carry no time",
             "give the seconds between points as interval_s, if they were evenly spaced",
         )
-    return Contents(NAME, runs)
+    return Contents(NAME, runs, BORN)
 
 
 class _Document:

@@ -239,3 +239,16 @@ def _is_whole(values: Floats) -> bool:
 def _is_degrees_minutes(values: Floats) -> bool:
     known = np.abs(values[np.isfinite(values)])
     return bool(np.all((known % 100 < 60) & (known < 18060)))
+
+
+def agrees_with_positions(column: str, values: Floats, flown: Flown) -> bool:
+    """Whether a ground speed (m/s) or course (deg) fits the positions; True where there is too little to tell."""
+    speed, course = flown.made_good()
+    logged = values[flown.rows]
+    judged = np.isfinite(logged) & np.isfinite(course) & (np.nan_to_num(speed) > 4.0)
+    if judged.sum() < 30:
+        return True
+    if column == "ground_speed_mps":
+        return bool(0.8 < np.median(logged[judged] / speed[judged]) < 1.25)
+    miss = np.abs((logged[judged] - course[judged] + 180.0) % 360.0 - 180.0)
+    return bool(np.median(miss) < 30.0)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from array import array
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -45,6 +45,18 @@ class Contents:
 
     format: str
     runs: Sequence[Samples]
+    born: float = 0.0  # POSIX seconds before which no log of this format can have been written
+
+
+def taken(run: Samples, rows: NDArray[np.intp]) -> Samples:
+    """Some rows of a run."""
+    return replace(
+        run,
+        time_s=run.time_s[rows],
+        columns={name: values[rows] for name, values in run.columns.items()},
+        not_valid=None if run.not_valid is None else run.not_valid[rows],
+        starts=None if run.starts is None else run.starts[rows],
+    )
 
 
 def number(text: str) -> float:

@@ -21,13 +21,14 @@ class Source:
     path: Path
     size: int
     head: bytes
+    written_s: float  # POSIX time of the file's last change
     damage: list[Damage] = field(default_factory=list)
 
     @classmethod
     def open(cls, path: str | os.PathLike[str]) -> Source:
         """Look at the file; TrackError when it is missing, empty, not a regular file, too large or unreadable."""
         try:
-            status = os.stat(path)
+            status = Path(path).stat()
         except (OSError, ValueError) as error:
             raise TrackError(path, f"cannot be opened ({_reason(error)})", "give the path of a log file") from None
         if not stat.S_ISREG(status.st_mode):
@@ -42,7 +43,7 @@ class Source:
                 head = file.read(HEAD_BYTES)
         except OSError as error:
             raise TrackError(path, f"cannot be read ({_reason(error)})", "check its permissions") from None
-        return cls(Path(path), status.st_size, head)
+        return cls(Path(path), status.st_size, head, status.st_mtime)
 
     def bytes(self) -> bytes:
         """The whole file."""
@@ -58,7 +59,9 @@ class Source:
 
     def note(self, what: str, where: str = "") -> None:
         """Keep a line on something skipped or repaired."""
-        self.damage.append(Damage(str(self.path), what, where))
+        line = Damage(str(self.path), what, where)
+        if line not in self.damage:
+            self.damage.append(line)
 
     def error(self, found: str, remedy: str) -> TrackError:
         """The error that this file cannot be used."""

@@ -1,0 +1,291 @@
+"""KML 2.2/2.3 and KMZ (OGC 07-147r2, 12-007r2): gx:Track with angles and arrays, timed placemarks, bare lines.
+
+A gx:Track's angles are heading, tilt and roll of what flies along it, in degrees. From memory of the KML reference: tilt
+is positive nose up, roll positive right wing down.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+import zipfile
+import zlib
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from typing import BinaryIO
+
+import numpy as np
+
+from overlay.tracks import terms
+from overlay.tracks.dates import posix_of_iso
+from overlay.tracks.quantities import Flown, columns_of
+from overlay.tracks.samples import Contents, Floats, Options, Samples, number
+from overlay.tracks.source import Source
+from overlay.tracks.xml_stream import Walker, root_name
+
+NAME = "KML"
+BORN = datetime(2004, 1, 1, tzinfo=UTC).timestamp()  # from memory: the first KML documents
+ENTRY_LIMIT, SIZE_LIMIT, RATIO_LIMIT = 64, 1 << 26, 100
+_ZIP = b"PK\x03\x04"
+_NUMBER = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
+_TUPLE = re.compile(rf"({_NUMBER})\s*,\s*({_NUMBER})(?:\s*,\s*({_NUMBER}))?")
+
+
+def matches(source: Source) -> bool:
+    """Whether the root element is kml, or the file a zip archive with a .kml in it."""
+    if source.head.startswith(_ZIP):
+        return b".kml" in source.head.lower() or _kml_entry(source) is not None
+    return root_name(source.head) == "kml"
+
+
+def read(source: Source, options: Options) -> Contents:
+    """Tracks where there are any, else timed placemarks, else lines at the interval that the user gives."""
+    document = _Document()
+    with _opened(source) as file:
+        document.walker.walk(file, source)
+    runs = document.track_runs(source, options)
+    if not runs and document.points:
+        runs = [_of_points(document.points)]
+    if not runs and document.lines:
+        runs = _of_lines(source, _distinct(source, document.lines), options)
+    if not runs:
+        raise source.error("KML without a track", "export the track itself, not single places")
+    return Contents(NAME, runs, BORN)
+
+
+@dataclass
+class _TrackParts:
+    """What a gx:Track lists side by side."""
+
+    when: list[str] = field(default_factory=list)
+    place: list[tuple[float, float, float]] = field(default_factory=list)  # longitude, latitude, altitude
+    angles: list[tuple[float, float, float]] = field(default_factory=list)  # heading, tilt, roll
+    arrays: dict[str, list[str]] = field(default_factory=dict)
+
+
+Places = list[tuple[float, float, float]]
+
+
+@dataclass(frozen=True)
+class _Line:
+    places: Places
+    begin: str
+    end: str
+
+
+class _Document:
+    """One pass over the elements; text is kept only where a track, a time or coordinates are."""
+
+    def __init__(self) -> None:
+        self.tracks: list[_TrackParts] = []
+        self.points: list[tuple[str, tuple[float, float, float]]] = []
+        self.lines: list[_Line] = []
+        self._track: _TrackParts | None = None
+        self._array: list[str] = []
+        self._times: dict[str, str] = {}
+        self._geometry = ""
+        self._places: list[tuple[str, Places]] = []
+        opened = {
+            "Track": lambda _: self._begin_track(),
+            "SimpleArrayData": self._begin_array,
+            "Placemark": lambda _: self._begin_placemark(),
+            "Point": lambda _: self._begin_geometry("Point"),
+            "LineString": lambda _: self._begin_geometry("LineString"),
+            "Polygon": lambda _: self._begin_geometry(""),
+        }
+        closed = {
+            "Track": lambda _: self._end_track(),
+            "when": self._when,
+            "coord": self._coord,
+            "angles": self._angles,
+            "value": lambda text: self._array.append(text),
+            "begin": lambda text: self._times.__setitem__("begin", text),
+            "end": lambda text: self._times.__setitem__("end", text),
+            "coordinates": self._coordinates,
+            "Placemark": lambda _: self._end_placemark(),
+        }
+        self.walker = Walker(opened, closed)
+
+    def track_runs(self, source: Source, options: Options) -> list[Samples]:
+        """Each track as a run; one that the end of the file cut off counts as well."""
+        self._end_track()
+        return [_of_track(source, parts, options) for parts in _distinct_tracks(source, self.tracks)]
+
+    def _begin_track(self) -> None:
+        self._track = _TrackParts()
+
+    def _end_track(self) -> None:
+        if self._track and self._track.place:
+            self.tracks.append(self._track)
+        self._track = None
+
+    def _begin_array(self, attributes: dict[str, str]) -> None:
+        self._array = []
+        if self._track:
+            self._track.arrays[attributes.get("name", "")] = self._array
+
+    def _begin_placemark(self) -> None:
+        self._times, self._places, self._geometry = {}, [], ""
+
+    def _begin_geometry(self, kind: str) -> None:
+        self._geometry = kind
+
+    def _when(self, text: str) -> None:
+        if self._track:
+            self._track.when.append(text)
+        else:
+            self._times["when"] = text
+
+    def _coord(self, text: str) -> None:
+        if self._track:
+            self._track.place.append(_three(text))
+
+    def _angles(self, text: str) -> None:
+        if self._track:
+            self._track.angles.append(_three(text))
+
+    def _coordinates(self, text: str) -> None:
+        places = [(number(m[1]), number(m[2]), number(m[3] or "")) for m in _TUPLE.finditer(text)]
+        if places and self._geometry:
+            self._places.append((self._geometry, places))
+
+    def _end_placemark(self) -> None:
+        stamp = self._times.get("when") or self._times.get("begin", "")
+        for kind, places in self._places:
+            if kind == "Point" and stamp:
+                self.points.append((stamp, places[0]))
+            elif kind == "LineString" and len(places) == 2 and {"begin", "end"} <= self._times.keys():
+                self.points += [(self._times["begin"], places[0]), (self._times["end"], places[1])]
+            elif kind == "LineString" and len(places) > 1:
+                self.lines.append(_Line(places, self._times.get("begin", ""), self._times.get("end", "")))
+        self._begin_placemark()
+
+
+def _three(text: str) -> tuple[float, float, float]:
+    parts = [number(part) for part in text.split()[:3]]
+    parts += [np.nan] * (3 - len(parts))
+    return parts[0], parts[1], parts[2]
+
+
+def _of_track(source: Source, parts: _TrackParts, options: Options) -> Samples:
+    """A track as a run; lists of unequal length are read as far as both go."""
+    count = min(len(parts.when), len(parts.place)) if parts.when else len(parts.place)
+    if parts.when and len(parts.when) != len(parts.place):
+        source.note(f"a track of {len(parts.when)} times and {len(parts.place)} places: read as far as both go")
+    if not parts.when and options.interval_s is None:
+        raise _untimed(source)
+    place = np.array(parts.place[:count])
+    if options.interval_s is not None:
+        time = np.arange(count) * options.interval_s
+    else:
+        time = np.array([posix_of_iso(text) for text in parts.when[:count]])
+    columns = {"longitude_deg": place[:, 0], "latitude_deg": place[:, 1], "height_m": _heights(place[:, 2])}
+    if len(parts.angles) == len(parts.place):
+        angles = np.array(parts.angles[:count])
+        columns |= {"heading_deg": angles[:, 0] % 360.0, "pitch_deg": _signed(angles[:, 1]), "bank_deg": _signed(angles[:, 2])}
+    columns |= _array_columns(source, parts, columns, time, options)
+    return Samples(time, columns, keeps_utc=options.interval_s is None)
+
+
+def _array_columns(
+    source: Source, parts: _TrackParts, columns: dict[str, Floats], time: Floats, options: Options
+) -> dict[str, Floats]:
+    full = {name: values for name, values in parts.arrays.items() if len(values) == len(parts.place)}
+    mapping = {column: header for column, header in options.columns.items() if header in full}
+    fields = [f for f in terms.assign(full, mapping).values() if f.column not in columns and f.column in terms.QUANTITY]
+    raw = {f.header: np.array([number(text) for text in full[f.header][: len(time)]]) for f in fields}
+    flown = Flown(time, columns["latitude_deg"], columns["longitude_deg"])
+    return columns_of(fields, raw, flown, source, si=False)
+
+
+def _of_points(points: Sequence[tuple[str, tuple[float, float, float]]]) -> Samples:
+    place = np.array([place for _, place in points])
+    columns = {"longitude_deg": place[:, 0], "latitude_deg": place[:, 1], "height_m": _heights(place[:, 2])}
+    return Samples(np.array([posix_of_iso(text) for text, _ in points]), columns)
+
+
+def _of_lines(source: Source, lines: Sequence[_Line], options: Options) -> list[Samples]:
+    """Lines carry no times of their own; with a fixed interval they are read, in UTC where their span agrees with it."""
+    if options.interval_s is None:
+        raise _untimed(source)
+    runs = []
+    for line in lines:
+        place = np.array(line.places)
+        time = np.arange(len(place)) * options.interval_s
+        begin, end = posix_of_iso(line.begin), posix_of_iso(line.end)
+        agrees = abs((end - begin) - time[-1]) < 0.02 * time[-1] + options.interval_s
+        columns = {"longitude_deg": place[:, 0], "latitude_deg": place[:, 1], "height_m": _heights(place[:, 2])}
+        runs.append(Samples(time + (begin if agrees else 0.0), columns, keeps_utc=bool(agrees)))
+    return runs
+
+
+def _untimed(source: Source) -> Exception:
+    return source.error(
+        "KML whose line carries no times", "give the seconds between its points as interval_s, if they were evenly spaced"
+    )
+
+
+def _distinct_tracks(source: Source, tracks: Sequence[_TrackParts]) -> list[_TrackParts]:
+    """Tracks without those that repeat another's times and places (with heights of another kind)."""
+    kept: dict[tuple[object, ...], _TrackParts] = {}
+    for track in tracks:
+        key = (len(track.place), *track.when[:1], *track.when[-1:], track.place[0][:2], track.place[-1][:2])
+        if key in kept:
+            source.note("the same flight again, with other heights: the first was kept")
+        kept.setdefault(key, track)
+    return list(kept.values())
+
+
+def _distinct(source: Source, lines: Sequence[_Line]) -> list[_Line]:
+    kept: dict[tuple[object, ...], _Line] = {}
+    for line in lines:
+        key = (len(line.places), line.places[0][:2], line.places[-1][:2], line.places[len(line.places) // 2][:2])
+        if key in kept:
+            source.note("the same flight again, with other heights: the first was kept")
+        kept.setdefault(key, line)
+    return list(kept.values())
+
+
+def _heights(values: Floats) -> Floats:
+    """Altitudes; all zero means that the line was clamped to the ground and they are none."""
+    return values if np.nan_to_num(values).any() else np.full(len(values), np.nan)
+
+
+def _signed(angles: Floats) -> Floats:
+    return (angles + 180.0) % 360.0 - 180.0
+
+
+def _opened(source: Source) -> BinaryIO:
+    """The KML text: the file itself, or the first document of a KMZ, unpacked no further than is sane."""
+    if not source.head.startswith(_ZIP):
+        return source.path.open("rb")
+    entry = _kml_entry(source)
+    if entry is None:
+        raise source.error("a zip archive that cannot be read or holds no .kml", "export the track again as KML")
+    if entry.file_size > SIZE_LIMIT or entry.file_size > RATIO_LIMIT * max(entry.compress_size, 1):
+        raise source.error("a KMZ that unpacks to an absurd size", "export the track again as KML")
+    try:
+        with zipfile.ZipFile(source.path) as archive, archive.open(entry) as packed:
+            data = packed.read(min(SIZE_LIMIT, entry.file_size) + 1)
+    except (zipfile.BadZipFile, zlib.error, EOFError, OSError, RuntimeError, NotImplementedError, ValueError):
+        raise source.error("a KMZ whose document is damaged or locked", "export the track again as KML") from None
+    if len(data) > entry.file_size:
+        raise source.error("a KMZ that unpacks to more than it says", "export the track again as KML")
+    return io.BytesIO(data)
+
+
+def _kml_entry(source: Source) -> zipfile.ZipInfo | None:
+    """The document of a KMZ; None when the archive cannot be read, is absurd or reaches outside itself."""
+    try:
+        with zipfile.ZipFile(source.path) as archive:
+            entries = archive.infolist()
+    except (zipfile.BadZipFile, OSError, ValueError, NotImplementedError, RuntimeError):
+        return None
+    unsafe = any(".." in e.filename.split("/") or e.filename.startswith(("/", "\\")) for e in entries)
+    if len(entries) > ENTRY_LIMIT or unsafe:
+        return None
+    documents = [e for e in entries if e.filename.lower().endswith(".kml")]
+    return min(documents, key=lambda e: (e.filename.count("/"), e.filename.lower() != "doc.kml"), default=None)
+
+
