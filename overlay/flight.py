@@ -150,9 +150,7 @@ class Flight:
             stage = f"aligning {recording} to {reference}"
             self._progress(stage, 0.0)
             keeps_utc = reference == "track" and self.track.keeps_utc
-            result = align(
-                motion, told, recording_name=recording, reference_name=reference, reference_keeps_utc=keeps_utc
-            )
+            result = align(motion, told, recording_name=recording, reference_name=reference, keeps_utc=keeps_utc)
             found.append(self._pinned(result) if recording == pairs[0][0] else result)
             self._progress(stage, 1.0)
         return tuple(found)

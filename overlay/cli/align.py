@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -51,7 +52,11 @@ def run(arguments: argparse.Namespace) -> int:
             _print(pair, flight)
         for picture in pictures:
             say(f"evidence: {picture}")
-    return 0 if all(pair.usable for pair in found) else NO_ANSWER
+    return 0 if all(_usable(pair) for pair in found) else NO_ANSWER
+
+
+def _usable(pair: Alignment) -> bool:
+    return pair.verdict == "sure" or pair.pin is not None
 
 
 def draw_evidence(flight: Flight, target: str, overwrite: bool) -> list[Path]:
@@ -75,9 +80,10 @@ def _print(pair: Alignment, flight: Flight) -> None:
     keeps_utc = pair.reference == "track" and flight.track.keeps_utc
     rows = []
     if facts["offset_s"] is not None:
-        low, high = ((bound - facts["offset_s"]) * 1000 for bound in facts["interval95_s"])
         rows.append(("recording began", facts["start_utc"] or f"at {facts['offset_s']:.3f} s of the {pair.reference}"))
-        rows.append(("95 % interval", f"{low:+.0f} … {high:+.0f} ms"))
+        if facts["interval95_s"] is not None:
+            low, high = ((bound - facts["offset_s"]) * 1000 for bound in facts["interval95_s"])
+            rows.append(("95 % interval", f"{low:+.0f} … {high:+.0f} ms"))
         drift = facts["drift_ppm"]
         rows.append(("drift", f"{drift:+.1f} ppm" if drift is not None else "not measurable here"))
     else:
@@ -85,8 +91,15 @@ def _print(pair: Alignment, flight: Flight) -> None:
             when = format_utc(candidate["offset_s"]) if keeps_utc else f"{candidate['offset_s']:.3f} s"
             rows.append(("candidate", f"{when}, score {candidate['score']:.2f}"))
     rows.append(("compared", format_duration(facts["overlap_s"])))
-    if pair.pin_residual_s is not None:
-        rows.append(("pin by hand", f"{pair.pin_residual_s:+.3f} s from the computed answer"))
+    rows += [("because", reason) for reason in pair.reasons]
+    if pair.pin is not None:
+        rows.append(("pinned by hand", _distance(pair.pin.from_computed_s)))
     table(rows)
-    if not pair.usable:
+    if not _usable(pair):
         say("  set the clock by hand with --pin TIME=UTC once you know one moment, for instance the launch")
+
+
+def _distance(from_computed_s: float) -> str:
+    if math.isnan(from_computed_s):
+        return "no computed answer to compare with"
+    return f"{from_computed_s:+.3f} s from the computed answer"
