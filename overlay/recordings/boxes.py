@@ -1,9 +1,9 @@
 """The boxes of an MP4 or QuickTime file, looked over before a demuxer allocates what they claim.
 
 ISO/IEC 14496-12: a file is a row of boxes (32-bit size, type, 64-bit size where the first is 1; 0: "to the end").
-Two things are worth knowing beforehand. A recorder that lost power leaves `mdat` without `moov`, the index without
-which no picture can be found. And an index of a few bytes can claim a thousand million pictures, for which memory is
-then taken.
+Three things are worth knowing beforehand. A recorder that lost power leaves `mdat` without `moov`, the index without
+which no picture can be found. Of a fragmented file cut inside a fragment's index (`moof`), demuxers refuse the whole.
+And an index of a few bytes can claim a thousand million pictures, for which memory is then taken.
 """
 
 from __future__ import annotations
@@ -26,32 +26,44 @@ _COUNTED = {b"hdlr", b"stsz", b"stz2", b"trun", b"cmvd"}
 
 
 class Box(NamedTuple):
-    """One box: its type, where its content begins and where it ends."""
+    """One box: its type, where it begins, where its content does, where it ends, and whether all of it is there."""
 
     kind: bytes
+    at: int
     begin: int
     end: int
+    whole: bool
 
 
-def index_fault(path: str) -> Refusal | None:
-    """What makes an MP4 or QuickTime file unusable, and what to do; None for sound ones and other containers."""
+class Layout(NamedTuple):
+    """`fault`: why the file cannot be used. `cut_at`: where to stop reading, before an incomplete fragment's index."""
+
+    fault: Refusal | None = None
+    cut_at: int | None = None
+
+
+def layout(path: str) -> Layout:
+    """Look over an MP4 or QuickTime file; of other containers nothing is said."""
     with Path(path).open("rb") as file:
         if file.read(8)[4:] not in _TOP:
-            return None
+            return Layout()
         whole = os.fstat(file.fileno()).st_size
         seen: set[bytes] = set()
+        cut_at = None
         claims = _Claims(whole)
         for count, box in enumerate(_boxes(file, 0, whole)):
             seen.add(box.kind)
             if box.kind in _COUNTED:
                 file.seek(box.begin)
                 claims.add(box.kind, file.read(12))
+            if box.kind == b"moof" and not box.whole and cut_at is None:
+                cut_at = box.at
             if count > MAX_BOXES or claims.absurd:
-                return "an index that claims more than a recording can hold", "copy it again from the recorder's card"
+                return Layout(("an index that claims more than a recording can hold", "copy it again from the card"))
     if b"moov" not in seen and seen & {b"mdat", b"ftyp", b"wide"}:
         found = "no index (moov): the recorder stopped before writing it, or the copy is cut short"
-        return found, "copy it again, or put the card back into the recorder and let it repair the file"
-    return None
+        return Layout((found, "copy it again, or put the card back into the recorder and let it repair the file"))
+    return Layout(None, cut_at)
 
 
 class _Claims:
@@ -90,7 +102,7 @@ def _boxes(file: BinaryIO, begin: int, end: int, depth: int = 0) -> Iterator[Box
         stop = end if size == 0 else min(begin + size, end)
         if stop < content:
             return
-        yield Box(kind, content, stop)
+        yield Box(kind, begin, content, stop, begin + size <= end)
         if kind in _INSIDE and depth < MAX_DEPTH:
             yield from _boxes(file, content, stop, depth + 1)
         begin = stop

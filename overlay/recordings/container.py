@@ -17,7 +17,7 @@ from av.stream import Disposition
 from av.video.stream import VideoStream
 
 from overlay.errors import RecordingError
-from overlay.recordings.boxes import index_fault
+from overlay.recordings.boxes import layout
 from overlay.recordings.sniffing import what_it_is
 
 # Demuxers that read one local file and nothing else: no playlists, no picture sequences, no devices, no scripts.
@@ -30,32 +30,39 @@ TIMEOUT_S = 8.0
 
 
 class Opened(NamedTuple):
-    """An open file and its picture stream, decoder set up but not started. Dead once the file is closed."""
+    """An open file and its picture stream, decoder set up but not started. Dead once the file is closed.
+
+    `cut`: its end is left out, because it is incomplete and would make the demuxer refuse the whole.
+    """
 
     container: InputContainer
     stream: VideoStream
+    cut: bool
 
 
 @contextmanager
 def opened(path: str, threads: int = 0) -> Iterator[Opened]:
     """Open a local recording with PyAV and close it again. RecordingError when it is none."""
     _require_regular_file(path)
-    fault = index_fault(path)
-    if fault:
-        raise RecordingError(path, *fault)
-    with _container(path) as container:
+    boxes = layout(path)
+    if boxes.fault:
+        raise RecordingError(path, *boxes.fault)
+    with _container(path, boxes.cut_at) as container:
         stream = _picture_stream(path, container)
         context = stream.codec_context
         context.thread_type = "AUTO"
         context.thread_count = threads
         context.options = {"max_pixels": str(MAX_PIXELS)}
         context.flags |= Flags.output_corrupt  # a broken live picture is to be seen, not left out
-        yield Opened(container, stream)
+        yield Opened(container, stream, boxes.cut_at is not None)
 
 
-def _container(path: str) -> InputContainer:
-    options = {"protocol_whitelist": "file", "format_whitelist": ",".join(FORMATS), "max_pixels": str(MAX_PIXELS)}
+def _container(path: str, cut_at: int | None) -> InputContainer:
+    protocols = "file" if cut_at is None else "file,subfile"
+    options = {"protocol_whitelist": protocols, "format_whitelist": ",".join(FORMATS), "max_pixels": str(MAX_PIXELS)}
     local = f"file:{Path(path).absolute()}"  # so that no name is ever taken for a URL
+    if cut_at is not None:
+        local = f"subfile,,start,0,end,{cut_at},,:{local}"
     try:
         return av.open(local, "r", options=options, timeout=(TIMEOUT_S, TIMEOUT_S), metadata_errors="replace")
     except (av.error.FFmpegError, OSError, ValueError, MemoryError) as error:

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from fractions import Fraction
+from itertools import chain
 from typing import NamedTuple
 
 import av.error
 import numpy as np
 from av.packet import Packet
+from av.stream import Discard
 from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
 
@@ -16,6 +18,7 @@ from overlay.errors import Damage
 from overlay.recordings.container import Opened, opened
 from overlay.recordings.recording import Chapter, Recording
 
+FARTHEST_BACK = 8  # key pictures; a picture that is broken from there on is broken in the file
 MOST_DAMAGE = 200  # faults told of a file: more of them say nothing new
 
 
@@ -51,98 +54,152 @@ def decode(
     for number, chapter in enumerate(recording.chapters):
         low, high = max(first - passed, 0), min(stop - passed, chapter.frames)
         if low < high:
-            for place, frame in _Reader(chapter, threads, keyframes_only, told).window(low, high):
+            for place, frame in _window(chapter, low, high, keyframes_only, threads, told):
                 yield Picture(chapter.time_of(int(chapter.pts[place])), frame, number, passed + place)
         passed += chapter.frames
 
 
-class _Reader:
-    """Decodes one chapter and tells each frame's place in `Chapter.pts`."""
+class _Entry(NamedTuple):
+    """What to seek to (None: the beginning), and how many key pictures that lies behind the nearest."""
 
-    def __init__(self, chapter: Chapter, threads: int, keys: bool, damage: list[Damage]) -> None:
-        self.chapter, self.threads, self.keys, self.damage = chapter, threads, keys, damage
-        self.place = -1  # of the frame seen last
-        self.from_start = True
-        self.failing = False
+    stamp: int | None
+    back: int
 
-    def window(self, low: int, high: int) -> Iterator[tuple[int, VideoFrame]]:
-        """Frames at places low ≤ place < high, begun at an entry from which the first of them decodes cleanly."""
-        if self.keys and self.chapter.seekable:
-            low = self._next_key(low)
-        told = self.damage
-        for entry, is_last in self._entries(low, high):
-            self.damage, self.place, self.from_start, self.failing = [], -1, entry is None, False
-            with opened(self.chapter.path, self.threads) as file:
-                if entry is not None and not _sought(file, entry):
-                    continue
-                frames = self._placed(file)
-                seen = first = next(frames, None)
-                while first is not None and first[0] < low:
-                    first = next(frames, None)
-                clean = first is not None and first[0] == low and not first[1].is_corrupt
-                if not clean and not self.from_start and not (is_last and seen is not None and seen[0] <= low):
-                    continue
-                told += self.damage
-                self.damage = told
-                while first is not None and first[0] < high:
-                    yield first
-                    first = next(frames, None)
-                return
 
-    def _next_key(self, low: int) -> int:
-        """Place of the first key picture at or after `low`; past the end if there is none."""
-        chapter = self.chapter
-        after = int(np.searchsorted(chapter.key_pts, chapter.pts[low]))
-        if after == len(chapter.key_pts):
-            return chapter.frames
-        return int(np.searchsorted(chapter.pts, chapter.key_pts[after]))
-
-    def _entries(self, low: int, high: int) -> Iterator[tuple[int | None, bool]]:
-        """(what to seek to, whether it is the last but the very beginning), nearest first; None is the beginning.
-
-        The nearest key picture usually does. It does not where the demuxer lands behind it, or where it only begins a
-        gradual refresh of the picture; then an earlier one is tried, in the end the whole chapter.
-        """
-        if low >= high:
-            return
-        chapter = self.chapter
-        key = int(np.searchsorted(chapter.key_pts, chapter.pts[low], side="right")) - 1
-        if chapter.seekable and key > 0:
-            steps = sorted({key, max(key - 1, 0), max(key - 8, 0)} - {0}, reverse=True)
-            for step in steps:
-                yield int(chapter.key_entry[step]), step == steps[-1]
-        yield None, True
-
-    def _placed(self, file: Opened) -> Iterator[tuple[int, VideoFrame]]:
-        """(place, frame) with places strictly rising, from wherever the file stands."""
-        if self.keys and self.chapter.seekable:
-            file.stream.codec_context.skip_frame = "NONKEY"
-        for frame in self._frames(file):
-            if self.keys and not frame.key_frame:
-                self._place_of(frame)
+def _window(
+    chapter: Chapter, low: int, high: int, keys: bool, threads: int, damage: list[Damage]
+) -> Iterator[tuple[int, VideoFrame]]:
+    """Frames at places low ≤ place < high of `Chapter.pts`, from an entry where the first of them decodes cleanly."""
+    if keys and chapter.seekable:
+        low = _next_key(chapter, low)
+    for entry in _entries(chapter, low) if low < high else ():
+        with opened(chapter.path, threads) as file:
+            if not _sought(file, entry):
                 continue
+            run = _Pass(chapter, file, keys, from_start=entry.stamp is None)
+            frames = run.frames()
+            first = _arrive(frames, low, entry)
+            if first is None and entry.stamp is not None:
+                continue
+            run.tell_to(damage)
+            awaited = low
+            for place, frame in chain([first] if first else [], frames):
+                if place >= high:
+                    break
+                run.tell_missing(awaited, place)
+                yield place, frame
+                awaited = place + 1
+            if awaited < high and threads != 1 and chapter.seekable and not keys:
+                # A decoder with several threads loses sound frames too when it is emptied after a broken one.
+                yield from _window(chapter, awaited, high, keys, 1, damage)
+            else:
+                run.tell_missing(awaited, high)
+            return
+
+
+def _next_key(chapter: Chapter, low: int) -> int:
+    """Place of the first key picture at or after `low`; past the end if there is none."""
+    after = int(np.searchsorted(chapter.key_pts, chapter.pts[low]))
+    if after == len(chapter.key_pts):
+        return chapter.frames
+    return int(np.searchsorted(chapter.pts, chapter.key_pts[after]))
+
+
+def _entries(chapter: Chapter, low: int) -> Iterator[_Entry]:
+    """Where to begin so as to show `low`, nearest first.
+
+    The nearest key picture usually does. It does not where the demuxer lands behind it, or where it only begins a
+    gradual refresh of the picture; then an earlier one is tried, in the end the whole chapter.
+    """
+    key = int(np.searchsorted(chapter.key_pts, chapter.pts[low], side="right")) - 1
+    if chapter.seekable:
+        for back in (0, 1, FARTHEST_BACK):
+            if key > back:
+                yield _Entry(int(chapter.key_entry[key - back]), back)
+    yield _Entry(None, FARTHEST_BACK)
+
+
+def _sought(file: Opened, entry: _Entry) -> bool:
+    if entry.stamp is None:
+        return True
+    try:
+        file.container.seek(entry.stamp, stream=file.stream)
+    except av.error.FFmpegError:
+        return False
+    return True
+
+
+def _arrive(frames: Iterator[tuple[int, VideoFrame]], low: int, entry: _Entry) -> tuple[int, VideoFrame] | None:
+    """Skip to the first frame from `low` on; None if this entry may not show it as reading from the start would."""
+    keyed = early = False
+    for place, frame in frames:
+        keyed |= frame.key_frame
+        early |= place <= low
+        if place >= low:
+            clean = place == low and not frame.is_corrupt and (keyed or entry.back > 0)
+            far = entry.stamp is None or (entry.back == FARTHEST_BACK and early)
+            return (place, frame) if clean or far else None
+    return None
+
+
+class _Pass:
+    """One reading of a chapter from wherever its file stands."""
+
+    def __init__(self, chapter: Chapter, file: Opened, keys: bool, *, from_start: bool) -> None:
+        self.chapter, self.file, self.keys, self.from_start = chapter, file, keys, from_start
+        self.damage: list[Damage] = []
+        self.place = -1  # of the frame seen last
+        self.key_pts: dict[int, int] = {}  # pts by dts, where the demuxer leaves out the other packets
+
+    def frames(self) -> Iterator[tuple[int, VideoFrame]]:
+        """(place in `Chapter.pts`, frame), places strictly rising."""
+        if self.keys and self.chapter.seekable:
+            self.file.stream.codec_context.skip_frame = "NONKEY"
+            if self.chapter.format.startswith("mov"):
+                # Spares even the reading. The demuxer then gets times of showing wrong, but not times of decoding.
+                self.file.stream.discard = Discard.nonkey
+                self.key_pts = dict(zip(self.chapter.key_entry.tolist(), self.chapter.key_pts.tolist(), strict=True))
+        for frame in self._decoded():
             place = self._place_of(frame)
-            if place is not None and self._fits(frame):
+            if place is not None and (frame.key_frame or not self.keys) and self._fits(frame):
                 yield place, frame
 
-    def _frames(self, file: Opened) -> Iterator[VideoFrame]:
-        for packet in self._packets(file):
-            try:
-                frames = file.stream.decode(packet)
-            except av.error.FFmpegError as error:
-                self._tell(f"a picture cannot be decoded ({error.strerror})")
-                continue
-            if frames:
-                yield from frames
-                self.failing = False
+    def tell_to(self, damage: list[Damage]) -> None:
+        """Hand over what was noted so far, and note there from now on."""
+        damage += self.damage
+        self.damage = damage
 
-    def _packets(self, file: Opened) -> Iterator[Packet[VideoStream] | None]:
+    def tell_missing(self, begin: int, end: int) -> None:
+        """Note that pictures at places begin ≤ place < end were not to be had."""
+        if end > begin and not self.keys:
+            self._tell(f"{end - begin} pictures cannot be decoded", begin)
+
+    def _tell(self, what: str, place: int) -> None:
+        told = sum(one.path == self.chapter.path for one in self.damage)
+        if told < MOST_DAMAGE:
+            time = self.chapter.time_of(int(self.chapter.pts[min(max(place, 0), self.chapter.frames - 1)]))
+            self.damage.append(Damage(self.chapter.path, what, f"at {float(time):.3f} s"))
+
+    def _decoded(self) -> Iterator[VideoFrame]:
+        for packet in self._packets():
+            try:
+                yield from self.file.stream.decode(packet)
+            except av.error.EOFError:
+                return
+            except av.error.FFmpegError:
+                self.place += not self.chapter.stamped  # its place stays empty
+
+    def _packets(self) -> Iterator[Packet[VideoStream] | None]:
         """The stream's packets, stamps mended as the chapter says, and None at the end to empty the decoder."""
         splices, count, shift = list(self.chapter.splices), 0, 0
         try:
-            for packet in file.container.demux(file.stream):
+            for packet in self.file.container.demux(self.file.stream):
                 if packet.size == 0:
                     continue
+                if self.key_pts:
+                    if packet.dts not in self.key_pts:
+                        continue
+                    packet.pts = self.key_pts[packet.dts]
                 if splices and not packet.is_discard:
                     if count == splices[0].packet:
                         shift = splices.pop(0).shift
@@ -151,17 +208,16 @@ class _Reader:
                     packet.pts += shift
                 yield packet
         except av.error.FFmpegError as error:
-            self._tell(f"reading stopped ({error.strerror})")
+            self._tell(f"reading stopped ({error.strerror})", self.place)
         yield None
 
     def _place_of(self, frame: VideoFrame) -> int | None:
         """Where the frame belongs in `Chapter.pts`; None if before its beginning, unknowable, or out of order."""
         pts, place = self.chapter.pts, self.place + 1
-        if frame.pts is not None:
+        if frame.pts is not None and self.chapter.stamped:
             found = int(np.searchsorted(pts, frame.pts))
             if found < len(pts) and pts[found] == frame.pts:
                 if found < place and not (place < len(pts) and pts[place] == frame.pts):
-                    self._tell("a picture comes out of order and is left out")
                     return None
                 place = max(found, place)
             elif self.place < 0 and (not self.from_start or found == 0):
@@ -177,21 +233,5 @@ class _Reader:
         chapter = self.chapter
         if (frame.width, frame.height, frame.format.name) == (chapter.width, chapter.height, chapter.pixel_format):
             return True
-        self._tell(f"the picture changes to {frame.width}×{frame.height} {frame.format.name} and is left out")
+        self._tell(f"a picture of {frame.width}×{frame.height} {frame.format.name} is left out", self.place)
         return False
-
-    def _tell(self, what: str) -> None:
-        """Note a fault once per run of faults."""
-        if self.failing or len(self.damage) > MOST_DAMAGE:
-            return
-        self.failing = True
-        last = self.chapter.time_of(int(self.chapter.pts[max(self.place, 0)]))
-        self.damage.append(Damage(self.chapter.path, what, f"near {float(last):.3f} s"))
-
-
-def _sought(file: Opened, entry: int) -> bool:
-    try:
-        file.container.seek(entry, stream=file.stream)
-    except av.error.FFmpegError:
-        return False
-    return True

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from overlay.errors import Damage
 from overlay.recordings.decoding import decode
+from overlay.recordings.picture import samples
 from overlay.recordings.recording import Chapter, Recording
 
 Bytes = NDArray[np.uint8]
@@ -67,20 +68,28 @@ def planes(
     """Yield every frame's planes at native resolution, as coded (not turned), deeper samples cut to 8 bits."""
     for time, frame, _, number in decode(recording, start_s, end_s, threads=threads, damage=damage):
         planar = _planar(frame)
-        y, u, v = (_eight_bits(_plane(planar, k), planar) for k in range(3))
+        y, u, v = (_eight_bits(samples(planar, k), planar) for k in range(3))
         yield Planes(float(time), y, u, v, frame.is_corrupt, frame.interlaced_frame, number)
 
 
 def _upright(frame: VideoFrame, chapter: Chapter, size: tuple[int, int]) -> Bytes:
     planar = _planar(frame)
-    luma = _plane(planar, 0)
+    luma = samples(planar, 0)
     if chapter.interlaced:
         luma = luma[1 if chapter.interlaced == "bottom" else 0 :: 2]
     turned = size[::-1] if chapter.rotation_deg % 180 else size
-    small = _eight_bits(cv2.resize(luma, turned, interpolation=cv2.INTER_AREA), planar)
+    small = _eight_bits(_reduced(luma, turned), planar)
     if chapter.hflip:
         small = np.ascontiguousarray(small[:, ::-1])
     return np.asarray(cv2.rotate(small, _TURNS[chapter.rotation_deg]) if chapter.rotation_deg else small, np.uint8)
+
+
+def _reduced(luma: Samples, size: tuple[int, int]) -> Samples:
+    """Area averages. Halving first is the same to within rounding and, being vectorised, several times faster."""
+    width, height = size
+    while luma.shape[1] >= 4 * width and luma.shape[0] >= 4 * height and not (luma.shape[0] | luma.shape[1]) & 1:
+        luma = cv2.resize(luma, (luma.shape[1] // 2, luma.shape[0] // 2), interpolation=cv2.INTER_AREA)
+    return cv2.resize(luma, size, interpolation=cv2.INTER_AREA)
 
 
 def _planar(frame: VideoFrame) -> VideoFrame:
@@ -91,13 +100,6 @@ def _planar(frame: VideoFrame) -> VideoFrame:
     return frame.reformat(format="yuv444p")
 
 
-def _plane(frame: VideoFrame, index: int) -> Samples:
-    plane = frame.planes[index]
-    sample = np.dtype(np.uint8 if frame.format.components[index].bits <= 8 else "<u2")
-    rows: Samples = np.frombuffer(memoryview(plane), np.uint8).reshape(-1, plane.line_size)
-    return rows[: plane.height, : plane.width * sample.itemsize].view(sample)
-
-
-def _eight_bits(samples: Samples, frame: VideoFrame) -> Bytes:
+def _eight_bits(values: Samples, frame: VideoFrame) -> Bytes:
     depth = frame.format.components[0].bits
-    return samples if depth <= 8 else (samples >> (depth - 8)).astype(np.uint8)
+    return values if depth <= 8 else (values >> (depth - 8)).astype(np.uint8)

@@ -5,15 +5,16 @@ from __future__ import annotations
 import math
 import struct
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Literal, cast
+from fractions import Fraction
+from typing import Any, Literal, cast
 
+import numpy as np
+from av.filter import Graph
 from av.sidedata.sidedata import SideData, Type
 from av.video.frame import VideoFrame
-from av.video.stream import VideoStream
+from numpy.typing import NDArray
 
 from overlay.recordings.recording import Colour
-
-_BOTTOM_FIRST = (3, 4)  # AVFieldOrder by order of *display*: BB, and TB (top coded first, bottom displayed first)
 
 
 def orientation(frame: VideoFrame, tags: Mapping[str, str]) -> tuple[int, bool]:
@@ -39,11 +40,38 @@ def _display_matrix(frame: VideoFrame) -> bytes | None:
     return None
 
 
-def field_order(frames: Sequence[VideoFrame], stream: VideoStream) -> Literal["top", "bottom"] | None:
-    """The field shown first where most of the frames are interlaced, else None."""
-    if 2 * sum(frame.interlaced_frame for frame in frames) <= len(frames):
+def field_order(frames: Sequence[VideoFrame]) -> Literal["top", "bottom"] | None:
+    """The field shown first where most of the frames are interlaced, else None.
+
+    A frame knows it, but only filters are told: the one that separates fields gives out the first one first.
+    """
+    laced = [frame for frame in frames if frame.interlaced_frame]
+    if 2 * len(laced) <= len(frames):
         return None
-    return "bottom" if stream.codec_context.field_order in _BOTTOM_FIRST else "top"
+    for frame in laced:
+        luma = samples(frame, 0)
+        top, bottom = luma[0::2], luma[1::2]
+        if top.shape == bottom.shape and not np.array_equal(top, bottom):
+            return "top" if np.array_equal(samples(_first_field(frame), 0), top) else "bottom"
+    return "top"
+
+
+def _first_field(frame: VideoFrame) -> VideoFrame:
+    graph = Graph()
+    source = graph.add_buffer(
+        width=frame.width, height=frame.height, format=frame.format, time_base=frame.time_base or Fraction(1, 1000)
+    )
+    graph.link_nodes(source, graph.add("separatefields"), graph.add("buffersink")).configure()
+    graph.vpush(frame)
+    return graph.vpull()
+
+
+def samples(frame: VideoFrame, index: int) -> NDArray[Any]:
+    """A view of one plane (rows, columns), uint8 or, for deeper pictures, uint16; it lives as long as the frame."""
+    plane = frame.planes[index]
+    sample = np.dtype(np.uint8 if frame.format.components[index].bits <= 8 else "<u2")
+    rows: NDArray[Any] = np.frombuffer(memoryview(plane), np.uint8).reshape(-1, plane.line_size)
+    return rows[: plane.height, : plane.width * sample.itemsize].view(sample)
 
 
 def colour(frame: VideoFrame) -> Colour:

@@ -12,7 +12,9 @@ from fractions import Fraction
 import av.error
 import numpy as np
 from av.container import InputContainer
+from av.packet import Packet
 from av.video.frame import VideoFrame
+from av.video.stream import VideoStream
 from numpy.typing import NDArray
 
 from overlay.errors import Damage, RecordingError, UsageError
@@ -22,7 +24,7 @@ from overlay.recordings.picture import colour, field_order, orientation
 from overlay.recordings.recording import Audio, Chapter, Recording
 from overlay.recordings.timeline import Timeline, read_timeline
 
-PEEK_FRAMES, PEEK_PACKETS, PEEK_S = 8, 300, 6.0
+PEEK_FRAMES, PEEK_PACKETS, PEEK_S = 6, 300, 6.0
 FASTEST_Hz = 1000  # no camera that flies is faster; more is a damaged time base
 LONGEST_S = 100 * 3600
 _EARLIEST, _LATEST = datetime(2000, 1, 3, tzinfo=UTC), datetime(2100, 1, 1, tzinfo=UTC)
@@ -76,26 +78,35 @@ def _probe(path: str) -> tuple[Chapter, tuple[Damage, ...]]:
 
 
 def _first_frames(file: Opened) -> list[VideoFrame]:
-    frames: list[VideoFrame] = []
+    """The first few frames that the decoder vouches for; if there are none at all, the first that it doubts."""
+    sound: list[VideoFrame] = []
+    doubtful: list[VideoFrame] = []
     give_up = time.monotonic() + PEEK_S
-    for count, packet in enumerate(file.container.demux(file.stream)):
-        try:
-            frames += file.stream.decode(packet)
-        except av.error.FFmpegError:
-            continue
-        if len(frames) >= PEEK_FRAMES or count > PEEK_PACKETS or time.monotonic() > give_up:
-            break
-    return frames
+    try:
+        for count, packet in enumerate(file.container.demux(file.stream)):
+            for frame in _decoded(file, packet):
+                (doubtful if frame.is_corrupt else sound).append(frame)
+            if len(sound) >= PEEK_FRAMES or count > PEEK_PACKETS or time.monotonic() > give_up:
+                break
+    except av.error.FFmpegError:
+        pass  # told when the timeline is read
+    return sound or doubtful[:PEEK_FRAMES]
+
+
+def _decoded(file: Opened, packet: Packet[VideoStream]) -> list[VideoFrame]:
+    try:
+        return file.stream.decode(packet)
+    except av.error.FFmpegError:
+        return []
 
 
 def _first_shown(frames: Sequence[VideoFrame], timeline: Timeline) -> int:
-    """The pts of the first picture that the decoder vouches for."""
-    sound = [frame for frame in frames if not frame.is_corrupt] or frames
-    return min((frame.pts for frame in sound if frame.pts is not None), default=int(timeline.pts[0]))
+    """The pts of the first picture that can be shown."""
+    return min((frame.pts for frame in frames if frame.pts is not None), default=int(timeline.pts[0]))
 
 
 def _chapter(path: str, file: Opened, timeline: Timeline, frames: Sequence[VideoFrame]) -> Chapter:
-    container, stream = file
+    container, stream, _ = file
     time_base = stream.time_base or Fraction(1)
     shape = frames[-1].format
     rotation, hflip = orientation(frames[-1], stream.metadata)
@@ -117,7 +128,7 @@ def _chapter(path: str, file: Opened, timeline: Timeline, frames: Sequence[Video
         variable_rate=is_uneven(timeline.pts),
         rotation_deg=rotation,
         hflip=hflip,
-        interlaced=field_order(frames, stream),
+        interlaced=field_order(frames),
         sample_aspect=_aspect(stream.sample_aspect_ratio),
         colour=colour(frames[-1]),
         audio=_audio(container),
@@ -127,7 +138,7 @@ def _chapter(path: str, file: Opened, timeline: Timeline, frames: Sequence[Video
         pts=timeline.pts,
         key_pts=timeline.key_pts,
         key_entry=timeline.key_entry,
-        seekable=timeline.seekable,
+        stamped=timeline.stamped,
         splices=timeline.splices,
     )
     _require_plausible(chapter)

@@ -62,7 +62,8 @@ class Chapter:
     ``stream``: index of the picture stream in the file.
     ``pts`` (frames,): every picture's pts in order of showing.
     ``key_pts``: those where decoding can begin, and ``key_entry``: what to seek to for each.
-    ``seekable``: False where reading has to begin at the beginning (no stamps, or ``splices``).
+    ``stamped``: whether the stamps tell which picture is which; else pictures are counted in order of showing.
+    ``splices``: where the recorder's clock was reset.
     """
 
     path: str
@@ -91,12 +92,17 @@ class Chapter:
     pts: Ticks = field(repr=False, compare=False)
     key_pts: Ticks = field(repr=False, compare=False)
     key_entry: Ticks = field(repr=False, compare=False)
-    seekable: bool = True
+    stamped: bool = True
     splices: tuple[Splice, ...] = ()
 
     def time_of(self, pts: int) -> Fraction:
         """Seconds on the recording's clock of a pts of this chapter."""
         return self.start_s + (pts - self.first_pts) * self.time_base
+
+    @property
+    def seekable(self) -> bool:
+        """Whether a window can be read without everything before it."""
+        return self.stamped and not self.splices
 
     @property
     def end_s(self) -> Fraction:

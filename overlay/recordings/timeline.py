@@ -40,7 +40,7 @@ class Timeline:
     key_pts: Ticks
     key_entry: Ticks
     duration: int
-    seekable: bool
+    stamped: bool
     splices: tuple[Splice, ...]
     damage: tuple[Damage, ...]
 
@@ -94,7 +94,7 @@ def read_timeline(path: str, file: Opened) -> Timeline:
         key_pts=pts[keys],
         key_entry=(pts if file.container.format.name in BY_PTS else packets.order())[keys],
         duration=int(shown[-1] - shown[0]) + (last if last * base <= 10 else step),
-        seekable=not splices and bool(np.any(packets.pts != UNKNOWN)),
+        stamped=_is_stamped(packets, file),
         splices=splices,
         damage=(
             *faults,
@@ -102,6 +102,12 @@ def read_timeline(path: str, file: Opened) -> Timeline:
             *_cut_short(path, file, len(pts) + packets.cut, shown),
         ),
     )
+
+
+def _is_stamped(packets: _Packets, file: Opened) -> bool:
+    """AVI keeps no time of showing: for codecs that reorder, the demuxer's are the times of decoding, moved along."""
+    reordered = file.container.format.name == "avi" and file.stream.codec_context.name in ("h264", "hevc")
+    return bool(np.any(packets.pts != UNKNOWN)) and not (reordered and file.stream.codec_context.has_b_frames)
 
 
 def _walk(path: str, file: Opened) -> _Packets:
@@ -204,13 +210,17 @@ def _reading_faults(path: str, packets: _Packets, shown: Ticks, base: Fraction) 
 
 def _cut_short(path: str, file: Opened, read: int, shown: Ticks) -> tuple[Damage, ...]:
     """Compare with what the head of the file promises."""
-    container, stream = file
+    container, stream, cut = file
     base = stream.time_base or Fraction(1)
     held = (int(shown[-1]) - int(shown[0])) * base
     where = f"the last one is shown at {float(held):.3f} s"
+    if cut:
+        return (Damage(path, "cut short inside a fragment", where),)
     if container.format.name.startswith("mov") and stream.frames > read:
         return (Damage(path, f"cut short: {read} of {stream.frames} pictures are there", where),)
     promised = Fraction(container.duration or 0, 1_000_000)
-    if container.format.name.startswith(("matroska", "avi", "flv")) and promised - held > max(Fraction(1), held / 50):
+    if container.format.name.startswith(("matroska", "avi", "flv")) and promised - held > max(
+        Fraction(1, 2), held / 50
+    ):
         return (Damage(path, f"cut short: {float(promised):.3f} s were promised", where),)
     return ()
