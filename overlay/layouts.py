@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator
+from dataclasses import replace
 from difflib import get_close_matches
 from importlib.resources import files
 from pathlib import Path
@@ -22,6 +23,7 @@ from overlay.instruments.catalogue import INSTRUMENTS, AnyOptions
 from overlay.instruments.conditions import during
 from overlay.instruments.dials import Dials
 from overlay.instruments.events import events
+from overlay.instruments.inset_frame import inset_frame
 from overlay.instruments.instrument import Anchor, Setting
 from overlay.instruments.palette import PALETTES, Palette, PaletteColour
 from overlay.instruments.panel import Panel, Rect
@@ -38,8 +40,9 @@ class Inset(settings.Settings):
 
     anchor: Anchor = Field(default="top right", description="which of nine points of the safe area it stands at")
     width: Annotated[float, Field(gt=0.0, le=4.0)] = Field(
-        0.444, description="width as a share of the frame height; its height follows its shape"
+        default=0.4445, description="width as a share of the frame height; its height follows its shape"
     )
+    label: str = Field(default="live picture", max_length=60, description="what the label in its lower corner calls it")
 
 
 class Colours(settings.Settings):
@@ -77,19 +80,19 @@ class Layout(settings.Settings):
     description: str = Field(default="", max_length=120, description="one line, shown in the list of layouts")
     units: UnitSystem = Field(default="metric", description="units where the command line asks for none")
     margin: Annotated[float, Field(ge=0.0, le=0.2)] = Field(
-        0.04, description="width of the safe margin as a share of the frame height"
+        default=0.04, description="width of the safe margin as a share of the frame height"
     )
     gap: Annotated[float, Field(ge=0.0, le=0.1)] = Field(
-        0.012, description="room between instruments as a share of the frame height"
+        default=0.012, description="room between instruments as a share of the frame height"
     )
     scale: Annotated[float, Field(ge=0.2, le=4.0)] = Field(default=1.0, description="size of everything")
     least_aspect: Annotated[float, Field(ge=0.2, le=4.0)] = Field(
-        1.3,
-        description="width over height down to which nothing shrinks; on a narrower frame everything does, in proportion",
+        default=1.3,
+        description="width over height below which everything shrinks in proportion to the frame's width",
     )
-    palette: Colours = Field(default_factory=Colours, description="colours")
+    palette: Colours = Field(default=Colours(), description="colours")
     inset: Inset | None = Field(
-        None, description="where the second recording stands; without this table it has no place"
+        default=None, description="where the second recording stands; without this table it has no place"
     )
     instrument: tuple[AnyOptions, ...] = Field(
         default=(), max_length=40, description="the instruments, from the edges inwards"
@@ -111,12 +114,15 @@ class Layout(settings.Settings):
         told = events(readings, shown)
         palette = self.palette.palette()
         panels: list[Panel] = []
-        for found in self._places(frame_width, frame_height, inset_aspect):
+        for found in self._places(frame_width, frame_height, inset_aspect, readings):
+            unit = self._unit(frame_width, frame_height)
+            setting = Setting(dials, shown, palette, unit, told, utc_offset_s)
             if found.item.key is not None:
                 options = self.instrument[found.item.key]
-                unit = self._unit(frame_width, frame_height) * options.scale
-                setting = Setting(dials, shown, palette, unit, told, utc_offset_s)
+                setting = replace(setting, unit=unit * options.scale)
                 panels.append(during(options.when, INSTRUMENTS[options.kind](found.rect, setting, options)))
+            elif self.inset:
+                panels += inset_frame(found.rect, setting, self.inset.label)
         return tuple(panels)
 
     def inset_rect(self, frame_width: int, frame_height: int, inset_aspect: float) -> Rect | None:
@@ -128,12 +134,14 @@ class Layout(settings.Settings):
         narrow = min(1.0, frame_width / frame_height / self.least_aspect)
         return frame_height / DESIGN_HEIGHT * self.scale * narrow
 
-    def _places(self, frame_width: int, frame_height: int, inset_aspect: float | None) -> tuple[Place, ...]:
+    def _places(
+        self, frame_width: int, frame_height: int, inset_aspect: float | None, readings: Readings | None = None
+    ) -> tuple[Place, ...]:
         unit = self._unit(frame_width, frame_height)
         tall = frame_height * unit / (frame_height / DESIGN_HEIGHT * self.scale)
         try:
             return place(
-                tuple(self._items(unit, tall, inset_aspect)),
+                tuple(self._items(unit, tall, inset_aspect, readings)),
                 frame_width,
                 frame_height,
                 self.margin * tall,
@@ -145,12 +153,15 @@ class Layout(settings.Settings):
                 "give a smaller scale, fewer instruments or a larger frame",
             ) from narrow  # fmt: skip
 
-    def _items(self, unit: float, tall: float, inset_aspect: float | None) -> Iterator[Item]:
+    def _items(self, unit: float, tall: float, inset_aspect: float | None, readings: Readings | None) -> Iterator[Item]:
         if self.inset and inset_aspect:
-            width = self.inset.width * tall * self.scale
+            width = self.inset.width * tall
             yield Item(None, "the inset", self.inset.anchor, width, width / inset_aspect)
         for index, options in enumerate(self.instrument):
-            natural = INSTRUMENTS[options.kind].natural_size(options)
+            instrument = INSTRUMENTS[options.kind]
+            if options.absent == "hide" and readings is not None and not instrument.has_data(options, readings):
+                continue
+            natural = instrument.natural_size(options)
             factor = unit * options.scale
             width = options.width * tall if isinstance(options.width, float) else natural[0] * factor
             height = options.height * tall if options.height else natural[1] * factor
@@ -159,7 +170,7 @@ class Layout(settings.Settings):
 
 
 def load(name_or_path: str | os.PathLike[str]) -> Layout:
-    """Read a built-in layout by name or any layout by path; LayoutError with file, line, column and the nearest name."""
+    """Read a built-in layout by name or any by its path; LayoutError with file, line, column and the nearest name."""
     path = _find(os.fspath(name_or_path))
     layout = settings.load(path, Layout, LayoutError)
     layout._source = str(path)

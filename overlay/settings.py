@@ -39,7 +39,7 @@ def load(path: str | os.PathLike[str], model: type[Model], error: type[InputErro
         # through JSON, where a list may become a tuple although text may not become a number
         return model.model_validate_json(json.dumps(data, default=str))
     except ValidationError as invalid:
-        raise _first_problem(path, text, model, invalid, error) from invalid
+        raise _first_problem(f"{path}", text, data, model, invalid, error) from invalid
 
 
 def _text(path: str | os.PathLike[str], error: type[InputError]) -> str:
@@ -63,21 +63,49 @@ def _toml_place(broken: tomllib.TOMLDecodeError) -> tuple[str, str]:
 
 
 def _first_problem(
-    path: str | os.PathLike[str], text: str, model: type[Settings], invalid: ValidationError, error: type[InputError]
+    path: str, text: str, data: dict[str, Any], model: type[Settings], invalid: ValidationError, error: type[InputError]
 ) -> InputError:
+    problems = invalid.errors(include_url=False)
     # a misspelt key is also a missing one: tell the cause, not the consequence
-    problem = min(invalid.errors(include_url=False), key=lambda found: found["type"] != "extra_forbidden")
-    location = tuple(problem["loc"])
+    problem = min(problems, key=lambda found: found["type"] != "extra_forbidden")
+    location = _written(data, problem["loc"])
+    if problem["type"] == "union_tag_invalid":
+        location = (*location, problem["ctx"]["discriminator"].strip("'"))
     line, column = place_of(text, location)
-    where = f"{path}:{line}:{column}"
-    name = ".".join(str(part) for part in location)
+    where, name = f"{path}:{line}:{column}", ".".join(str(part) for part in location)
     if problem["type"] == "extra_forbidden":
-        return error(where, f"unknown key {name!r}", _suggestion(str(location[-1]), _names(model, location[:-1])))
-    if problem["type"] == "missing":
-        return error(where, f"{name!r} is missing", "add it")
-    found = repr(problem["input"])
-    shown = found if len(found) <= 60 else found[:57] + "…"
-    return error(where, f"{name} = {shown}", str(problem["msg"]).removeprefix("Value error, ").lower())
+        return error(where, f"unknown key {name!r}", _suggestion(str(location[-1]), _names(model, problem["loc"][:-1])))
+    if problem["type"] in ("missing", "union_tag_not_found"):
+        lacking = "" if problem["type"] == "missing" else "." + problem["ctx"]["discriminator"].strip("'")
+        return error(where, f"{name + lacking!r} is missing", "add it")
+    found = problem["ctx"]["tag"] if problem["type"] == "union_tag_invalid" else problem["input"]
+    shown = repr(found) if len(repr(found)) <= 60 else repr(found)[:57] + "…"
+    said = f"unusable {name or 'file'}" if isinstance(found, dict) else f"{name} = {shown}"
+    alternatives = [other for other in problems if other is problem or _written(data, other["loc"]) == location]
+    return error(where, said, _remedy(found, alternatives))
+
+
+def _remedy(found: object, problems: Sequence[Any]) -> str:
+    """What would be right: the nearest of the words allowed, else what each alternative of the model asks for."""
+    expected = [p.get("ctx", {}).get(key, "") for p in problems for key in ("expected", "expected_tags")]
+    words = re.findall(r"'([^']*)'", " ".join(e for e in expected if isinstance(e, str)))
+    if isinstance(found, str) and difflib.get_close_matches(found, words, n=1, cutoff=0.4):
+        return _suggestion(found, words)
+    return " or ".join(dict.fromkeys(str(p["msg"]).removeprefix("Value error, ").lower() for p in problems))
+
+
+def _written(data: object, location: Sequence[Any]) -> tuple[Any, ...]:
+    """The part of a location that stands in the file: the model's own names for alternatives are left out."""
+    path: list[Any] = []
+    for n, part in enumerate(location):
+        inside = isinstance(data, dict) and part in data
+        if isinstance(data, list) and isinstance(part, int) and part < len(data):
+            inside = True
+        if inside:
+            data = data[part]  # type: ignore[index]  # narrowed by `inside`
+        if inside or (n == len(location) - 1 and isinstance(data, dict)):
+            path.append(part)
+    return tuple(path)
 
 
 def _suggestion(name: str, known: Sequence[str]) -> str:
@@ -104,6 +132,8 @@ def _resolved(schema: dict[str, Any], definitions: dict[str, Any]) -> dict[str, 
 
 def _follow(schema: dict[str, Any], part: Any, definitions: dict[str, Any]) -> dict[str, Any]:
     resolved = _resolved(schema, definitions)
+    if "discriminator" in resolved:
+        return {"$ref": resolved["discriminator"]["mapping"][part]}
     if isinstance(part, int):
         items: dict[str, Any] = resolved.get("items", {})
         return items

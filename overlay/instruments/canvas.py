@@ -20,7 +20,7 @@ from overlay.instruments.palette import Colour
 from overlay.instruments.panel import Patch
 
 Mask = NDArray[np.uint8]
-Anchor = Literal["left", "centre", "right"]
+Align = Literal["left", "centre", "right"]
 
 _FINE = 4
 _SHIFT = 6
@@ -80,6 +80,13 @@ class Canvas:
         bottom = max(self.snap(y + height), top + 1.0 / self.unit)
         self.polygon(rounded(left, top, right - left, bottom - top, radius), colour)
 
+    def outline(self, x: float, y: float, width: float, height: float, colour: Colour) -> None:
+        """Dash the edge of an upright rectangle: the place of something of which there is no data."""
+        dash, far_x, far_y = 8.0, x + width, y + height
+        strokes = [[(a, b), (min(a + dash, far_x), b)] for b in (y, far_y) for a in np.arange(x, far_x, 2 * dash)]
+        strokes += [[(a, b), (a, min(b + dash, far_y))] for a in (x, far_x) for b in np.arange(y, far_y, 2 * dash)]
+        self.lines(strokes, 1.6, colour)
+
     def rule(self, x: float, y: float, length: float, width: float, colour: Colour, *, down: bool = False) -> None:
         """Draw a crisp horizontal (or, with `down`, vertical) line from (x, y), centred on it."""
         if down:
@@ -91,17 +98,18 @@ class Canvas:
         self, points: ArrayLike, colour: Colour, ground: Colour, *, phase: float = 0.0, pitch: float = 9.0
     ) -> None:
         """Fill a polygon with slanting stripes of `colour` on `ground`; `phase` moves the stripes along x."""
-        fine = self._fine(points)
-        self._shape([fine], ground, 0)
-        placed = self._mask([fine], 0, closed=True)
-        if placed is not None:
-            mask, x, y = placed
-            stripes = _stripes(mask.shape, x - phase * self.unit, y, pitch * self.unit)
-            self._paint(np.asarray(cv2.multiply(mask, stripes, scale=1 / 255), np.uint8), x, y, colour)
+        self._stripe(self._mask([self._fine(points)], 0, closed=True), colour, ground, phase, pitch)
+
+    def hatch_line(
+        self, points: ArrayLike, width: float, colour: Colour, ground: Colour, *, pitch: float = 9.0
+    ) -> None:
+        """Draw a polyline as a band of slanting stripes of `colour` on `ground`."""
+        thickness = max(1, round(width * self.unit * _FINE))
+        self._stripe(self._mask([self._fine(points)], thickness, closed=False), colour, ground, 0.0, pitch)
 
     def text(
         self, x: float, y: float, text: str, size: float, colour: Colour, *,
-        weight: Weight = "regular", anchor: Anchor = "left",
+        weight: Weight = "regular", anchor: Align = "left",
     ) -> float:  # fmt: skip
         """Set one line with its baseline at y; return its width in design units."""
         lettered = letter(text, weight, round(size * self.unit, 1))
@@ -127,6 +135,15 @@ class Canvas:
         placed = self._mask(strokes, thickness, closed=closed)
         if placed is not None:
             self._paint(*placed, colour)
+
+    def _stripe(
+        self, placed: tuple[Mask, int, int] | None, colour: Colour, ground: Colour, phase: float, pitch: float
+    ) -> None:
+        if placed is not None:
+            mask, x, y = placed
+            self._paint(mask, x, y, ground)
+            stripes = _stripes(mask.shape, x - phase * self.unit, y, pitch * self.unit)
+            self._paint(np.asarray(cv2.multiply(mask, stripes, scale=1 / 255), np.uint8), x, y, colour)
 
     def _mask(self, strokes: list[NDArray[np.int32]], thickness: int, *, closed: bool) -> tuple[Mask, int, int] | None:
         """Coverage of a shape in its own bounding box, and the box's corner on the sheet; None when it lies outside."""
@@ -167,6 +184,11 @@ def arc(x: float, y: float, radius: float, start_deg: float, end_deg: float) -> 
     count = max(8, math.ceil(abs(end_deg - start_deg) / 5.0)) + 1
     angles = np.radians(np.linspace(start_deg, end_deg, count))
     return np.column_stack((x + radius * np.sin(angles), y - radius * np.cos(angles)))
+
+
+def towards(degrees: float) -> NDArray[np.float64]:
+    """Unit vector (2,) of a direction, clockwise from straight up."""
+    return np.array([math.sin(math.radians(degrees)), -math.cos(math.radians(degrees))])
 
 
 def rounded(x: float, y: float, width: float, height: float, radius: float) -> NDArray[np.float64]:

@@ -33,6 +33,7 @@ class Needle:
     period: float | None = None
 
     def __call__(self, time_s: float) -> float:
+        """Read the needle."""
         place = (time_s - self.start_s) * self.rate_Hz
         if not 0 <= place <= len(self.values) - 1:
             return math.nan
@@ -56,6 +57,7 @@ class Figure:
     values: Floats
 
     def __call__(self, time_s: float) -> float:
+        """Read the figure."""
         index = math.floor((time_s - self.start_s) * self.rate_Hz + 1e-6)
         return float(self.values[index]) if 0 <= index < len(self.values) else math.nan
 
@@ -149,7 +151,7 @@ class Dials:
 
 
 def smoothed(values: Floats, taps: int) -> Floats:
-    """Weigh neighbours by a raised cosine over `taps` (odd) samples; NaN stays NaN and lends nothing to its neighbours."""
+    """Weigh neighbours by a raised cosine over `taps` (odd) samples; NaN stays NaN and lends nothing to others."""
     if taps < 3 or len(values) < taps:
         return values
     window = np.hanning(taps + 2)[1:-1]

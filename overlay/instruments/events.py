@@ -14,6 +14,7 @@ from overlay.readings import BrokenPicture, Leg, Readings
 EventKind = Literal["break-up", "leg", "farthest"]
 
 SHOWN_S = 6.0
+_NBSP = "\u00a0"  # a number is not parted from its unit
 _LEVEL_DEG = 5.0
 _LEG_SENTENCES = {
     "take-off": "Take-off",
@@ -67,7 +68,7 @@ def _farthest(readings: Readings, units: Units) -> Event | None:
     if len(times) < 3:
         return None
     t = float(times[int(np.argmax(ranges))])
-    distance = " ".join(units.distance(float(ranges.max())))
+    distance = _NBSP.join(units.distance(float(ranges.max())))
     return Event(
         t, t + SHOWN_S, "farthest", _sentence(f"Farthest point: {distance} from home", _height(readings, units, t))
     )
@@ -87,7 +88,7 @@ def _where(readings: Readings, units: Units, time_s: float) -> str:
     metres = _at(readings, "range_m", time_s)
     if not math.isfinite(metres):
         return ""
-    distance = " ".join(units.distance(metres))
+    distance = _NBSP.join(units.distance(metres))
     return f"{distance} out" if readings.leg_at(time_s) in ("take-off", "out") else f"{distance} from home"
 
 
@@ -96,7 +97,7 @@ def _height(readings: Readings, units: Units, time_s: float) -> str:
     if not math.isfinite(metres):
         return ""
     unit = units.height
-    return f"{unit.text(round(metres * unit.per_si))} {unit.symbol} high"
+    return f"{unit.text(round(metres * unit.per_si))}{_NBSP}{unit.symbol} high"
 
 
 def _bank(readings: Readings, time_s: float) -> str:

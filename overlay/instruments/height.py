@@ -21,7 +21,8 @@ class HeightOptions(Options):
 class Height(Instrument[HeightOptions, State]):
     """See the module."""
 
-    size = (380.0, 112.0)
+    columns = ("height_m",)
+    size = (320.0, 112.0)
 
     def _prepare(self) -> None:
         self._height = self.dials.figure("height_m", self.units.height)
@@ -38,14 +39,14 @@ class Height(Instrument[HeightOptions, State]):
 
     def _ground(self, canvas: Canvas) -> None:
         self.backing(canvas)
-        y = self.height - INSET
+        y = self.height / 2 + self.size[1] / 2 - INSET
         canvas.text(INSET, y, self.options.title or "over home", SMALL, self.palette.muted)
         canvas.text(self.width - INSET, y, self.units.climb.symbol, SMALL, self.palette.muted, anchor="right")
 
     def _paint(self, canvas: Canvas, state: State) -> None:
         height, climb, direction = state
         known = self.palette.ink if height != NO_DATA else self.palette.muted
-        y = INSET + LARGE * 0.68
+        y = self.height / 2 - self.size[1] / 2 + INSET + LARGE * 0.68
         wide = canvas.text(INSET, y, height, LARGE, known, weight="semibold")
         canvas.text(INSET + wide + 9, y, self.units.height.symbol, BODY, self.palette.muted)
         right = self.width - INSET

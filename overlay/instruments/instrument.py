@@ -1,4 +1,4 @@
-"""What every instrument shares: its settings, the backing it stands on, and a drawing that depends on its state alone."""
+"""What every instrument shares: settings, the backing it stands on, a drawing that depends on its state alone."""
 
 from __future__ import annotations
 
@@ -16,6 +16,7 @@ from overlay.instruments.events import Event
 from overlay.instruments.palette import Colour, Palette
 from overlay.instruments.panel import Patch, Rect
 from overlay.instruments.quantities import Units
+from overlay.readings import Readings
 from overlay.settings import Settings
 
 Anchor = Literal[
@@ -34,21 +35,22 @@ HAIR = 1.6
 class Options(Settings):
     """Where an instrument stands and when it is shown: the keys that all instruments have."""
 
-    anchor: Anchor = Field(
-        description="which of nine points of the safe area it stands at; those at one point stack towards the middle"
-    )
+    anchor: Anchor = Field(description="point of the safe area; those at one point stack towards the middle")
     beside: bool = Field(default=False, description="stand beside the instrument before it, not after it in the stack")
     width: Share | Literal["safe", "between"] | None = Field(
-        None,
-        description='width as a share of the frame height; "safe": the whole safe width; "between": the room between the corners',
+        default=None,
+        description="share of the frame height; or 'safe': the whole safe width; or 'between': the room between corners",
     )
     height: Share | None = Field(default=None, description="height as a share of the frame height")
     scale: Annotated[float, Field(ge=0.3, le=4.0)] = Field(
-        1.0, description="size of everything in it against the layout's scale"
+        default=1.0, description="size of everything in it against the layout's scale"
     )
     when: When = Field(
-        "always",
+        default="always",
         description="while it is shown: always, during a break-up, an event, in the air, on the way out or home",
+    )
+    absent: Literal["show", "hide"] = Field(
+        default="show", description="a flight without any of its data: show it as no data, or hide it and close the gap"
     )
     title: str | None = Field(default=None, max_length=60, description="name printed on it, in place of its own")
 
@@ -72,11 +74,13 @@ State = TypeVar("State", bound=Hashable)
 class Instrument(ABC, Generic[OptionsT, State]):
     """A `Panel` whose patch is a function of its state; what never changes is drawn once, as the ground.
 
-    A subclass says its natural `size` in design units, the `_state` at a moment (None: draw nothing), the `_ground`
-    and what to `_paint`. States hold what is seen, already rounded: texts, and places in half pixels.
+    A subclass says its natural `size` in design units, the `columns` of which it needs one, the `_state` at a moment
+    (None: draw nothing), the `_ground` and what to `_paint`. States hold what is seen, already rounded: texts, and
+    places in half pixels.
     """
 
     size: ClassVar[tuple[float, float]]
+    columns: ClassVar[tuple[str, ...]] = ()
 
     def __init__(self, rect: Rect, setting: Setting, options: OptionsT) -> None:
         self.rect, self.setting, self.options = rect, setting, options
@@ -88,6 +92,11 @@ class Instrument(ABC, Generic[OptionsT, State]):
     def natural_size(cls, options: OptionsT) -> tuple[float, float]:  # noqa: ARG003 (a subclass may ask its options)
         """Width and height in design units where the layout gives none."""
         return cls.size
+
+    @classmethod
+    def has_data(cls, options: OptionsT, readings: Readings) -> bool:  # noqa: ARG003 (a subclass may ask its options)
+        """Whether the flight holds anything that it shows."""
+        return not cls.columns or any(readings.has(column) for column in cls.columns)
 
     def _prepare(self) -> None:
         """Work out once what does not change during the flight."""

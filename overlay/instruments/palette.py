@@ -107,7 +107,7 @@ class Palette(Settings):
             if ratio < TEXT_CONTRAST:
                 raise ValueError(
                     f"{name} on the backing has a contrast of {ratio:.1f} to 1 over the worst picture,"
-                    f" text needs {TEXT_CONTRAST} to 1: set {name} further from the backing or give the backing more alpha"
+                    f" text needs {TEXT_CONTRAST}: set {name} further from the backing or give the backing more alpha"
                 )
         return self
 

@@ -49,15 +49,15 @@ def place(items: Sequence[Item], frame_width: int, frame_height: int, margin: fl
     """Place all items, in their own order; NoRoomError when one lies outside the frame.
 
     Items with the span "safe" take the whole safe width at their edge first. The rest stack at their anchor from the
-    edge inwards, those `beside` another in one row with it. Items with the span "between" are widened last, to the room
-    that the corner stacks of their edge leave.
+    edge inwards, those `beside` another in one row with it. Items with the span "between" come last and take the width
+    that those to their left and right leave.
     """
     room = _Room(margin, margin, frame_width - margin, frame_height - margin)
     placed = _bands(items, room, gap)
     waiting = {item.anchor for item in items if item.span == "between"}
     for anchor in sorted(dict.fromkeys(item.anchor for item in items), key=waiting.__contains__):
         stack = [item for item in items if item.anchor == anchor and item.span != "safe"]
-        here = _between(room, anchor, placed, gap) if anchor in waiting else room
+        here = _between(stack, anchor, room, placed, gap) if anchor in waiting else room
         placed += _stack([_widened(item, here) for item in stack], anchor, here, gap)
     for found in placed:
         _check(found, frame_width, frame_height)
@@ -82,14 +82,19 @@ def _widened(item: Item, room: _Room) -> Item:
     return replace(item, width=room.right - room.left) if item.span == "between" else item
 
 
-def _between(room: _Room, anchor: str, placed: Sequence[Place], gap: float) -> _Room:
-    """Return the room at an edge's middle that the stacks in its corners, placed so far, leave."""
-    edge = "top" if anchor.startswith("top") else "bottom"
-    left = [p.rect.x + p.rect.width for p in placed if p.item.anchor == f"{edge} left" and p.item.span != "safe"]
-    right = [p.rect.x for p in placed if p.item.anchor == f"{edge} right" and p.item.span != "safe"]
-    return _Room(
-        max([room.left, *(x + gap for x in left)]), room.top, min([room.right, *(x - gap for x in right)]), room.bottom
-    )
+def _between(stack: Sequence[Item], anchor: str, room: _Room, placed: Sequence[Place], gap: float) -> _Room:
+    """Return what of the room is free to the left and right of its middle, at the heights that the stack will take."""
+    rects = [found.rect for found in _stack(stack, anchor, room, gap)]
+    top, bottom = min(rect.y for rect in rects), max(rect.y + rect.height for rect in rects)
+    middle = (room.left + room.right) / 2
+    left, right = room.left, room.right
+    for rect in (found.rect for found in placed):
+        if rect.y < bottom and top < rect.y + rect.height:
+            if rect.x + rect.width / 2 < middle:
+                left = max(left, rect.x + rect.width + gap)
+            else:
+                right = min(right, rect.x - gap)
+    return _Room(left, room.top, right, room.bottom)
 
 
 def _stack(items: Sequence[Item], anchor: str, room: _Room, gap: float) -> Iterator[Place]:

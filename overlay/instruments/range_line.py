@@ -1,4 +1,4 @@
-"""The range line: a ruler from home to the farthest point of this flight, the aircraft's tick moving out and back on it.
+"""The range line: a ruler from home to the farthest point of this flight; the aircraft's tick moves out and back on it.
 
 Above the ruler lies the way out, below it the way home; what has been flown is solid, what is to come is faint, and the
 ranges where the picture broke up are hatched on the way where they happened. A second tick shows the reach.
@@ -9,6 +9,8 @@ from __future__ import annotations
 import math
 from typing import Literal
 
+import numpy as np
+
 from overlay.instruments.canvas import Canvas
 from overlay.instruments.instrument import BODY, HAIR, INSET, SMALL, VALUE, Instrument, Options
 from overlay.instruments.palette import Colour
@@ -16,7 +18,7 @@ from overlay.instruments.quantities import number, round_scale
 from overlay.instruments.range_spans import HOME, OUT, Ways
 
 Ends = tuple[float, float] | None
-# Aircraft's place, way, distance as text, what has been flown on both ways, hatched spans begun, reach's place and text.
+# Aircraft's place, way, distance as text; what has been flown on both ways; break-ups begun; reach's place and text.
 State = tuple[float, int, str, Ends, Ends, int, float, str]
 
 _BAR, _APART, _LEAST = 11.0, 5.0, 7.0
@@ -32,6 +34,7 @@ class RangeLineOptions(Options):
 class RangeLine(Instrument[RangeLineOptions, State]):
     """See the module."""
 
+    columns = ("range_m",)
     size = (1100.0, 152.0)
 
     def _prepare(self) -> None:
@@ -40,7 +43,7 @@ class RangeLine(Instrument[RangeLineOptions, State]):
         self._figure = self.dials.distance("range_m", self.units)
         self._reach = self.dials.needle("reach_m", smooth_s=6.0)
         self._reach_figure = self.dials.distance("reach_m", self.units)
-        self._left, self._right = INSET + 112.0, self.width - INSET - 26.0
+        self._left, self._right = INSET + 168.0, self.width - INSET - 26.0
         self._middle = self.height * 0.53
         self._symbol, self._per_m, self._top, self._step = self._ruler()
 
@@ -61,11 +64,9 @@ class RangeLine(Instrument[RangeLineOptions, State]):
         self.backing(canvas)
         ink, muted = self.palette.hairline, self.palette.muted
         draw_home(canvas, INSET + 15, self._middle, 15.0, self.palette.ink)
-        canvas.text(INSET + 98, self._middle - 12, "out", SMALL, muted, anchor="right")
-        canvas.text(INSET + 98, self._middle + 26, "home", SMALL, muted, anchor="right")
+        canvas.text(INSET + 154, self._middle - 12, "outbound", SMALL, muted, anchor="right")
+        canvas.text(INSET + 154, self._middle + 26, "homebound", SMALL, muted, anchor="right")
         canvas.rule(self._left, self._middle, self._right - self._left, HAIR, ink)
-        for i in range(round(self._top / self._step) + 1):
-            canvas.rule(self._place(i * self._step / self._per_m), self._middle - 5, 10, HAIR, ink, down=True)
         if not self._ways.known:
             canvas.text(
                 (self._left + self._right) / 2,
@@ -76,6 +77,8 @@ class RangeLine(Instrument[RangeLineOptions, State]):
                 anchor="centre",
             )
             return
+        for i in range(round(self._top / self._step) + 1):
+            canvas.rule(self._place(i * self._step / self._per_m), self._middle - 5, 10, HAIR, ink, down=True)
         for way in (OUT, HOME):
             whole = self._ways.whole(way)
             if whole:
@@ -90,6 +93,8 @@ class RangeLine(Instrument[RangeLineOptions, State]):
                 self._bar(canvas, leg, ends, self.palette.ink)
         for span in sorted(self._ways.broken, key=lambda s: s.start_s)[:begun]:
             self._broken(canvas, span.way, self._place(span.low_m), self._place(span.high_m), 1.0)
+        if not self._ways.known:
+            return
         taken = self._reach_tick(canvas, reach, reach_text) if math.isfinite(reach) else None
         self._ruler_names(canvas, taken)
         if math.isfinite(here):
@@ -97,11 +102,10 @@ class RangeLine(Instrument[RangeLineOptions, State]):
 
     def _tick(self, canvas: Canvas, x: float, text: str) -> None:
         top, ink = self._middle - _APART - _BAR - 4, self.palette.ink
-        canvas.polygon(
-            [(x, self._middle), (x - 4, top), (x - 12, top - 13), (x + 12, top - 13), (x + 4, top)],
-            self.palette.backing.faded(1.2),
-        )
-        canvas.polygon([(x, self._middle - 1), (x - 10, top - 12), (x + 10, top - 12)], ink)
+        deep = 2 * (_APART + _BAR) + 8
+        canvas.rule(x, top, deep, 8, self.palette.backing._replace(alpha=255), down=True)
+        canvas.rule(x, top, deep, 3.2, ink, down=True)
+        canvas.polygon([(x, top + 3), (x - 12, top - 13), (x + 12, top - 13)], ink)
         half = canvas.measure(text, VALUE, weight="semibold") / 2
         centre = min(max(x, self._left + half), self.width - INSET - half)
         canvas.text(centre, top - 20, text, VALUE, ink, weight="semibold", anchor="centre")
@@ -148,7 +152,7 @@ class RangeLine(Instrument[RangeLineOptions, State]):
         return self._middle - _APART - _BAR if way == OUT else self._middle + _APART
 
     def _ruler(self) -> tuple[str, float, float, float]:
-        """Symbol, units per metre, ruler's end and step in that unit; the end is the farthest point, not a round number."""
+        """Symbol, units per metre, last tick and step in that unit; the ruler ends at the farthest point itself."""
         farthest = self._ways.farthest_m if self._ways.known else self.units.far_from_m
         unit = self.units.distance_unit(farthest)
         top = max(farthest * unit.per_si, 1e-9)
@@ -173,6 +177,6 @@ class RangeLine(Instrument[RangeLineOptions, State]):
 def draw_home(canvas: Canvas, x: float, y: float, size: float, colour: Colour) -> None:
     """Home: the outline of a house about (x, y), `size` from its middle to its edge."""
     canvas.line(
-        [(x - size, y - size * 0.15), (x, y - size), (x + size, y - size * 0.15), (x + size, y + size), (x - size, y + size)],
+        np.array([(-1, -0.15), (0, -1), (1, -0.15), (1, 1), (-1, 1)]) * size + (x, y),
         size * 0.2, colour, closed=True,
     )  # fmt: skip

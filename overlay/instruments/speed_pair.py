@@ -7,12 +7,12 @@ from typing import Literal
 
 from overlay.instruments.canvas import Canvas
 from overlay.instruments.instrument import BODY, HAIR, INSET, SMALL, VALUE, Instrument, Options
-from overlay.instruments.palette import BLACK, WHITE, Colour, contrast
-from overlay.instruments.quantities import NO_DATA, round_scale
+from overlay.instruments.quantities import round_scale
 
 State = tuple[float, float, str, str, str]  # bar ends, the two figures, the sentence of the gap
 
 _BAR, _GAP = 27.0, 8.0
+_COLUMNS = ("airspeed_mps", "ground_speed_mps")
 
 
 class SpeedPairOptions(Options):
@@ -24,15 +24,17 @@ class SpeedPairOptions(Options):
 class SpeedPair(Instrument[SpeedPairOptions, State]):
     """See the module."""
 
-    size = (440.0, 184.0)
+    columns = _COLUMNS
+    size = (440.0, 176.0)
 
     def _prepare(self) -> None:
         unit = self.units.speed
-        self._figures = [self.dials.figure(name, unit) for name in ("airspeed_mps", "ground_speed_mps")]
-        self._needles = [self.dials.needle(name) for name in ("airspeed_mps", "ground_speed_mps")]
-        fastest = [self.dials.largest(name) * unit.per_si for name in ("airspeed_mps", "ground_speed_mps")]
+        self._figures = [self.dials.figure(name, unit) for name in _COLUMNS]
+        self._needles = [self.dials.needle(name) for name in _COLUMNS]
+        fastest = [self.dials.largest(name) * unit.per_si for name in _COLUMNS]
         self._top, _ = round_scale(max([v for v in fastest if math.isfinite(v)], default=100.0), 6)
-        self._length = self.width - 2 * INSET - 86
+        self._left, self._dark = INSET + 76.0, self.palette.backing.faded(0.5)
+        self._length = self.width - INSET - 84.0 - self._left
         self._tops = (INSET + 30, INSET + 30 + _BAR + _GAP)
 
     def _state(self, time_s: float) -> State:
@@ -44,44 +46,44 @@ class SpeedPair(Instrument[SpeedPairOptions, State]):
     def _ground(self, canvas: Canvas) -> None:
         self.backing(canvas)
         self.name(canvas, "speed", self.units.speed.symbol)
-        for top in self._tops:
-            canvas.box(INSET, top, self._length, _BAR, self.palette.ahead.faded(0.35))
+        for top, name, column in zip(self._tops, ("air", "ground"), _COLUMNS, strict=True):
+            canvas.text(INSET, top + _BAR - 7, name, SMALL, self.palette.muted)
+            canvas.box(self._left, top, self._length, _BAR, self.palette.ahead.faded(0.35))
+            if not self.dials.has(column):
+                canvas.outline(self._left, top, self._length, _BAR, self.palette.hairline)
 
     def _paint(self, canvas: Canvas, state: State) -> None:
         air, ground, air_text, ground_text, wind = state
-        rows = (("air", air, air_text, self.palette.air), ("ground", ground, ground_text, self.palette.ground))
-        for top, (name, end, text, colour) in zip(self._tops, rows, strict=True):
+        rows = ((air, air_text, self.palette.air), (ground, ground_text, self.palette.ground))
+        for top, (end, text, colour) in zip(self._tops, rows, strict=True):
             known = math.isfinite(end)
             if known:
-                canvas.polygon(
-                    [(INSET, top), (INSET + end, top), (INSET + end, top + _BAR), (INSET, top + _BAR)], colour
-                )
+                canvas.polygon(self._span(0.0, end, top), colour)
             ink = self.palette.ink if known else self.palette.muted
-            self._gap(canvas, air, ground, top, name)
-            canvas.text(
-                INSET + 10,
-                top + _BAR - 8,
-                name,
-                SMALL - 1,
-                _on(colour) if known and end > 70 else ink,
-                weight="semibold",
-            )
             canvas.text(self.width - INSET, top + _BAR - 2, text, VALUE, ink, weight="semibold", anchor="right")
-        faint = NO_DATA in (air_text, ground_text)
-        canvas.text(
-            INSET, self.height - INSET, wind, BODY, self.palette.muted if faint else self.palette.ink,
-            weight="regular" if faint else "semibold",
-        )  # fmt: skip
+        if math.isfinite(air) and math.isfinite(ground):
+            self._gap(canvas, air, ground)
+        self._tell(canvas, wind)
 
-    def _gap(self, canvas: Canvas, air: float, ground: float, top: float, name: str) -> None:
-        """Hatch what the slower bar lacks of the faster: lost to the head wind, or given by the tailwind."""
-        if not (math.isfinite(air) and math.isfinite(ground)) or name != ("ground" if ground < air else "air"):
-            return
-        low, high = INSET + min(air, ground), INSET + max(air, ground)
+    def _gap(self, canvas: Canvas, air: float, ground: float) -> None:
+        """Hatch what the slower bar lacks of the faster: lost to the headwind, or given by the tailwind."""
+        low, high = sorted((air, ground))
         if high - low > 1.0:
-            box = [(low, top), (high, top), (high, top + _BAR), (low, top + _BAR)]
-            canvas.hatch(box, self.palette.ink, self.palette.backing.faded(0.5))
-            canvas.rule(high, self._tops[0], 2 * _BAR + _GAP, HAIR, self.palette.ink, down=True)
+            canvas.hatch(self._span(low, high, self._tops[1 if ground < air else 0]), self.palette.ink, self._dark)
+            canvas.rule(self._left + high, self._tops[0], 2 * _BAR + _GAP, HAIR, self.palette.ink, down=True)
+
+    def _span(self, low: float, high: float, top: float) -> list[tuple[float, float]]:
+        left, right = self._left + low, self._left + high
+        return [(left, top), (right, top), (right, top + _BAR), (left, top + _BAR)]
+
+    def _tell(self, canvas: Canvas, wind: str) -> None:
+        """Say what the gap is, after a key of its hatch."""
+        p, foot, key = self.palette, self.height - INSET, wind[0].isdigit()
+        if key:
+            box = [(INSET, foot - 17), (INSET + 26, foot - 17), (INSET + 26, foot), (INSET, foot)]
+            canvas.hatch(box, p.ink, self._dark)
+        shade = p.ink if key else p.muted
+        canvas.text(INSET + (38 if key else 0), foot, wind, BODY, shade, weight="semibold" if key else "regular")
 
     def _end(self, speed: float) -> float:
         return (
@@ -91,16 +93,11 @@ class SpeedPair(Instrument[SpeedPairOptions, State]):
     def _wind(self, difference: float) -> str:
         if not math.isfinite(difference):
             lacking = [
-                n
-                for n, c in (("airspeed", "airspeed_mps"), ("ground speed", "ground_speed_mps"))
-                if not self.dials.has(c)
+                name
+                for name, column in zip(("airspeed", "ground speed"), _COLUMNS, strict=True)
+                if not self.dials.has(column)
             ]
-            return f"no {lacking[0]} in the log" if len(lacking) == 1 else "no data"
+            return f"no {' or '.join(lacking)} in the log" if lacking else "no data here"
         if abs(difference) < 1:
             return "no wind along the way"
         return f"{self.units.speed.text(abs(difference))} {'tailwind' if difference > 0 else 'headwind'}"
-
-
-def _on(colour: Colour) -> Colour:
-    """Black or white, whichever reads better on an accent."""
-    return max((BLACK, WHITE), key=lambda ink: contrast(ink, colour))

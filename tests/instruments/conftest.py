@@ -9,6 +9,14 @@ from overlay.readings import BrokenPicture, Home, Leg, Pack, Readings
 
 START_S = 1_777_803_000.0
 RATE_HZ = 5.0
+BREAKUPS = (
+    (505.0, 7.0, "sparkle", 2.2),
+    (601.0, 4.0, "sparkle", 2.0),
+    (655.0, 9.5, "tearing", 1.4),
+    (812.0, 31.0, "no sync", 1.0),
+    (851.0, 22.0, "noise", 1.6),
+    (1033.0, 12.0, "tearing", 1.5),
+)
 
 
 def _smooth(values: np.ndarray, seconds: float) -> np.ndarray:
@@ -55,28 +63,48 @@ def make_flight() -> Readings:
     used = np.cumsum(current) / RATE_HZ / 3.6
     per_km = np.where(ground > 4, current / np.maximum(ground, 4) * 1000 / 3.6, np.nan)
     home_mAh = range_m / 1000.0 * np.where(t < turn, 88.0, 92.0)
-    pack = Pack(9000.0, cells=4)
-    reserve = np.full(len(t), 1800.0)
+    pack = Pack(5200.0, cells=4)
+    reserve = np.full(len(t), 1040.0)
     spare = pack.capacity_mAh - used - home_mAh - reserve
     link = np.clip(100 - range_m / 190.0 + _smooth(rng.normal(0, 1, len(t)), 5.0) * 14, 18, 100)
     grade = np.clip(5.0 - range_m / 5200.0 + _smooth(rng.normal(0, 1, len(t)), 3.0) * 0.9, 1, 5)
     breakups = []
-    for onset, length, kind, worst in ((505.0, 7.0, "sparkle", 2.2), (601.0, 4.0, "sparkle", 2.0), (655.0, 9.5, "tearing", 1.4),
-                                       (812.0, 31.0, "no sync", 1.0), (851.0, 22.0, "noise", 1.6), (1033.0, 12.0, "tearing", 1.5)):  # fmt: skip
+    for onset, length, kind, worst in BREAKUPS:
         breakups.append(BrokenPicture(START_S + onset, START_S + onset + length, kind, worst))
         grade[(t >= onset) & (t < onset + length)] = worst
-    columns = dict(
-        east_m=east, north_m=north, range_m=range_m, bearing_deg=np.degrees(np.arctan2(east, north)) % 360, height_m=height,
-        latitude_deg=47.0 + north / 111_320.0, longitude_deg=8.0 + east / 75_900.0,
-        ground_speed_mps=ground, course_deg=course % 360, airspeed_mps=airspeed, heading_deg=(course - 6.0) % 360,
-        vertical_speed_mps=np.gradient(height, 1 / RATE_HZ), bank_deg=bank, pitch_deg=3.0 + np.gradient(height, 1 / RATE_HZ) * 2,
-        distance_m=np.cumsum(ground) / RATE_HZ, wind_speed_mps=wind_speed, wind_from_deg=wind_from % 360, tailwind_mps=tailwind,
-        voltage_V=voltage, current_A=current, power_W=power, charge_used_mAh=used, charge_per_km_mAh=per_km,
-        charge_home_mAh=home_mAh, charge_reserve_mAh=reserve, charge_spare_mAh=spare,
-        reach_m=(range_m + np.clip(spare, -900, None) / 180.0 * 1000.0),
-        control_link_pct=link, control_rssi_dBm=-40 - range_m / 200, control_snr_dB=link / 8, picture_grade=grade,
-        aerial_off_axis_deg=np.abs(_smooth(rng.normal(0, 1, len(t)), 10.0)) * 40,
-    )  # fmt: skip
+    columns = {
+        "east_m": east,
+        "north_m": north,
+        "range_m": range_m,
+        "bearing_deg": np.degrees(np.arctan2(east, north)) % 360,
+        "height_m": height,
+        "latitude_deg": 47.0 + north / 111_320.0,
+        "longitude_deg": 8.0 + east / 75_900.0,
+        "ground_speed_mps": ground,
+        "course_deg": course % 360,
+        "airspeed_mps": airspeed,
+        "heading_deg": (course - 6.0) % 360,
+        "vertical_speed_mps": np.gradient(height, 1 / RATE_HZ),
+        "bank_deg": bank,
+        "pitch_deg": 3.0 + np.gradient(height, 1 / RATE_HZ) * 2,
+        "distance_m": np.cumsum(ground) / RATE_HZ,
+        "wind_speed_mps": wind_speed,
+        "wind_from_deg": wind_from % 360,
+        "tailwind_mps": tailwind,
+        "voltage_V": voltage,
+        "current_A": current,
+        "power_W": power,
+        "charge_used_mAh": used,
+        "charge_per_km_mAh": per_km,
+        "charge_home_mAh": home_mAh,
+        "charge_reserve_mAh": reserve,
+        "charge_spare_mAh": spare,
+        "reach_m": (range_m + np.clip(spare, -900, None) / 180.0 * 1000.0),
+        "control_link_pct": link,
+        "control_rssi_dBm": -40 - range_m / 200,
+        "control_snr_dB": link / 8,
+        "picture_grade": grade,
+    }
     gap = (t > 1200) & (t < 1209)  # the log fell silent
     for values in columns.values():
         values[gap] = np.nan

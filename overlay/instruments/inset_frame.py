@@ -1,0 +1,85 @@
+"""The frame of the second recording: four edges and a label with the picture's grade, hatched while it is broken up."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from overlay.instruments.canvas import Canvas
+from overlay.instruments.instrument import SMALL, Instrument, Options, Setting
+from overlay.instruments.link_ribbon import grade_text
+from overlay.instruments.panel import Rect
+from overlay.instruments.quantities import NO_DATA, Unit
+
+_GRADE = Unit("", step=0.5, decimals=1)
+_EDGE = 4.0
+_TALL, _HATCHED = 42.0, 10.0
+
+
+class InsetOptions(Options):
+    """Options of the frame; the layout's inset table fills them."""
+
+    kind: Literal["inset frame"] = "inset frame"
+    label: str = "live picture"
+
+
+class _Edge(Instrument[InsetOptions, bool]):
+    """One side of the frame: quiet, or hatched while the picture is broken up."""
+
+    size = (1.0, 1.0)
+
+    def _state(self, time_s: float) -> bool:
+        return any(b.onset_s <= time_s < b.end_s for b in self.dials.readings.breakups)
+
+    def _ground(self, canvas: Canvas) -> None:
+        """Lay nothing below the edge."""
+
+    def _paint(self, canvas: Canvas, state: bool) -> None:
+        p = self.palette
+        dark = p.backing._replace(alpha=255)
+        box = [(0.0, 0.0), (self.width, 0.0), (self.width, self.height), (0.0, self.height)]
+        if state:
+            canvas.hatch(box, p.broken, dark, pitch=12.0, phase=-(self.rect.x + self.rect.y) / self.setting.unit)
+        else:
+            canvas.polygon(box, dark)
+
+
+class _Label(Instrument[InsetOptions, "tuple[str, bool]"]):
+    """What the recording is and how good its picture is."""
+
+    size = (330.0, _TALL)
+
+    def _prepare(self) -> None:
+        self._grade = self.dials.figure("picture_grade", _GRADE)
+
+    def _state(self, time_s: float) -> tuple[str, bool]:
+        grade = grade_text(self._grade(time_s))
+        broken = any(b.onset_s <= time_s < b.end_s for b in self.dials.readings.breakups)
+        return f"{self.options.label} · grade {grade}" if grade != NO_DATA else self.options.label, broken
+
+    def _ground(self, canvas: Canvas) -> None:
+        """Lay nothing: the plate is as wide as its text."""
+
+    def _paint(self, canvas: Canvas, state: tuple[str, bool]) -> None:
+        text, broken = state
+        p, edge = self.palette, _HATCHED if state[1] else 0.0
+        wide = canvas.measure(text, SMALL) + 28 + edge
+        canvas.box(0, 0, wide, _TALL, p.backing)
+        if broken:
+            canvas.hatch([(0, 0), (edge, 0), (edge, _TALL), (0, _TALL)], p.broken, p.backing._replace(alpha=255))
+        canvas.text(edge + 14, _TALL / 2 + 7, text, SMALL, p.ink)
+
+
+def inset_frame(
+    inset: Rect, setting: Setting, label: str
+) -> list[Instrument[InsetOptions, bool] | Instrument[InsetOptions, tuple[str, bool]]]:
+    """Panels that frame the recording at `inset`: four edges inside its rectangle and the label at its foot."""
+    options = InsetOptions(anchor="top left", label=label)
+    edge = max(2, 2 * round(_EDGE * setting.unit / 2))
+    x, y, width, height = inset
+    sides = [
+        Rect(x, y, width, edge), Rect(x, y + height - edge, width, edge),
+        Rect(x, y + edge, edge, height - 2 * edge), Rect(x + width - edge, y + edge, edge, height - 2 * edge),
+    ]  # fmt: skip
+    tall, wide = 2 * round(_TALL * setting.unit / 2), min(2 * round(330 * setting.unit / 2), width - 2 * edge)
+    label_rect = Rect(x + edge, y + height - edge - tall, wide, tall)
+    return [*(_Edge(side, setting, options) for side in sides), _Label(label_rect, setting, options)]
