@@ -12,6 +12,7 @@ vertical_speed_mps, bank_deg, pitch_deg        up, right wing down and nose up a
 distance_m                                     flown over the ground since take-off
 wind_speed_mps, wind_from_deg, tailwind_mps    where the data carry it; tailwind along the course
 voltage_V, current_A, power_W, charge_used_mAh charge logged, or integrated from the current
+energy_used_Wh                                 integrated from volts times amperes
 charge_per_km_mAh                              over the last kilometre of ground
 charge_home_mAh                                still needed to get home from here in this wind
 charge_reserve_mAh, charge_spare_mAh           as `Pack` sets the reserve; spare = left − home − reserve
@@ -34,12 +35,17 @@ LEGS = ("on the ground", "take-off", "out", "loiter", "home", "landing")
 
 @dataclass(frozen=True)
 class Home:
-    """Where the aircraft stood before take-off, or where the user says home is; `found` in plain words how."""
+    """Where the aircraft stood before take-off, or where the user says home is; `found` in plain words how.
+
+    `height_m` is over mean sea level, as the track's `height_m`, NaN where unknown. Not `sure`: the log began in the
+    air or shows no flight, and the place is the best guess there is.
+    """
 
     latitude_deg: float
     longitude_deg: float
     height_m: float
     found: str
+    sure: bool = True
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,125 @@
+"""Wind from velocities made here: a circle, arcs, an out-and-back; with and without airspeed; its intervals scored."""
+
+import numpy as np
+import pytest
+
+from overlay.errors import NoAnswerError
+from overlay.mechanics.wind import arc_flown_deg, estimate_wind
+
+
+def wander(rng, count, tau_s, sigma):
+    keep = np.exp(-1.0 / tau_s)
+    steps = rng.normal(size=count) * sigma * np.sqrt(1 - keep**2)
+    values = np.zeros(count)
+    values[0] = rng.normal() * sigma
+    for i in range(1, count):
+        values[i] = keep * values[i - 1] + steps[i]
+    return values
+
+
+def fly(rng, heading_deg, wind, airspeed=17.0, unrest=1.0):
+    """1 Hz ground velocity and true airspeed: pitching airspeed and gusts both wander."""
+    count = len(heading_deg)
+    speed = airspeed + wander(rng, count, 15.0, unrest)
+    angle = np.radians(heading_deg + wander(rng, count, 8.0, 4.0 * unrest))
+    east = speed * np.sin(angle) + wind[0] + wander(rng, count, 5.0, 0.3 * unrest)
+    north = speed * np.cos(angle) + wind[1] + wander(rng, count, 5.0, 0.3 * unrest)
+    return np.arange(float(count)), east, north, speed
+
+
+CIRCLES = np.arange(240) * 12.0
+
+
+def test_exact_without_unrest():
+    time, east, north, airspeed = fly(np.random.default_rng(0), CIRCLES, (5.0, -2.0), unrest=0.0)
+    for logged in (None, airspeed):
+        wind = estimate_wind(time, east, north, logged)
+        assert (wind.east_mps, wind.north_mps) == pytest.approx((5.0, -2.0), abs=1e-3)
+        assert wind.speed_mps == pytest.approx(np.hypot(5, 2), abs=1e-3)
+        assert wind.from_deg == pytest.approx(291.801, abs=0.05)  # blowing towards 111.8°
+        assert wind.airspeed_mps == pytest.approx(17.0, abs=1e-2)
+
+
+def test_airspeed_scale_is_found():
+    time, east, north, airspeed = fly(np.random.default_rng(2), CIRCLES, (4.0, 4.0))
+    wind = estimate_wind(time, east, north, airspeed * 1.08)
+    assert wind.airspeed_scale == pytest.approx(1.08, abs=3 * wind.airspeed_scale_sigma)
+    assert wind.airspeed_scale_sigma < 0.03
+    assert (wind.east_mps, wind.north_mps) == pytest.approx((4.0, 4.0), abs=0.3)
+
+
+def test_climb_is_taken_off_the_airspeed():
+    time, east, north, airspeed = fly(np.random.default_rng(5), CIRCLES, (4.0, 0.0), unrest=0.0)
+    along_path = np.hypot(airspeed, 5.0)
+    wind = estimate_wind(time, east, north, along_path, np.full(len(time), 5.0))
+    assert wind.airspeed_scale == pytest.approx(1.0, abs=1e-3)
+
+
+@pytest.mark.parametrize("arc_deg", [60, 120, 165])
+def test_ground_speed_alone_is_refused_below_half_a_circle(arc_deg):
+    heading = 40.0 + np.linspace(0.0, arc_deg - 15.1, 100)
+    time, east, north, _ = fly(np.random.default_rng(1), heading, (0.0, 0.0), unrest=0.0)
+    with pytest.raises(NoAnswerError, match="180°"):
+        estimate_wind(time, east, north)
+
+
+def test_out_and_back_faster_home_is_not_taken_for_wind():
+    # In still air, 15 m/s out and 19 m/s home look like a 2 m/s wind to anyone without an airspeed sensor.
+    rng = np.random.default_rng(4)
+    heading = np.concatenate([np.full(400, 60.0), np.linspace(60.0, 240.0, 20), np.full(400, 240.0)])
+    speed = np.concatenate([np.full(410, 15.0), np.full(410, 19.0)])
+    time, east, north, _ = fly(rng, heading, (0.0, 0.0), airspeed=speed)
+    try:
+        wind = estimate_wind(time, east, north)
+    except NoAnswerError:
+        return
+    assert np.hypot(wind.east_mps, wind.north_mps) < 3 * wind.speed_sigma_mps
+
+
+def test_straight_flight_with_airspeed_is_refused_across_the_course():
+    time, east, north, airspeed = fly(np.random.default_rng(6), np.full(600, 30.0), (5.0, 0.0), unrest=0.0)
+    with pytest.raises(NoAnswerError, match="worst axis"):
+        estimate_wind(time, east, north, airspeed)
+
+
+@pytest.mark.parametrize(
+    ("with_airspeed", "arc_deg", "typical"), [(True, 360, 0.5), (True, 2880, 0.35), (False, 2880, 0.7)]
+)
+def test_error_and_coverage_over_forty_flights(with_airspeed, arc_deg, typical):
+    heading, errors, inside = np.linspace(0.0, arc_deg, 240), [], 0
+    for seed in range(40):
+        rng = np.random.default_rng(seed)
+        truth = rng.normal(size=2) * 4.0
+        time, east, north, airspeed = fly(rng, heading, truth)
+        found = estimate_wind(time, east, north, airspeed * 1.03 if with_airspeed else None)
+        miss = np.array([found.east_mps, found.north_mps]) - truth
+        errors.append(np.hypot(*miss))
+        inside += miss @ np.linalg.solve(found.covariance, miss) < 5.99  # χ² with 2 degrees of freedom, 95 %
+    assert np.quantile(errors, 0.95) < typical
+    assert inside >= 34
+
+
+def test_too_little_and_hostile_data():
+    nothing = np.full(100, np.nan)
+    with pytest.raises(NoAnswerError, match="30 s"):
+        estimate_wind(np.arange(100.0), nothing, nothing)
+    time, east, north, airspeed = fly(np.random.default_rng(8), CIRCLES, (3.0, 3.0))
+    east[::7] = 500.0  # jumps of a bad receiver
+    wind = estimate_wind(time, east, north, airspeed)
+    assert (wind.east_mps, wind.north_mps) == pytest.approx((3.0, 3.0), abs=0.6)
+
+
+def test_arc_counts_directions_not_turns():
+    angles = np.radians(np.tile(np.arange(0.0, 360.0, 5.0), 3))
+    assert arc_flown_deg(10 * np.sin(angles), 10 * np.cos(angles)) == 360.0
+    straight = np.full(50, 10.0)
+    assert arc_flown_deg(straight, straight) == 15.0
+    assert arc_flown_deg(straight * 0, straight * 0) == 0.0
+
+
+def test_interval_of_a_wind_too_light_to_have_a_direction():
+    time, east, north, _ = fly(np.random.default_rng(9), CIRCLES, (0.05, 0.0))
+    wind = estimate_wind(time, east, north)
+    assert wind.from_spread95_deg == 180.0
+    assert wind.speed_interval95_mps[0] == 0.0
+    assert "no direction" in str(wind)
