@@ -47,9 +47,8 @@ def decode(
     choose. Files are closed when the iterator ends or is dropped. RecordingError if a file has gone or changed kind.
     """
     told = damage if damage is not None else []
-    index = recording.pts_index
-    first = 0 if start_s is None else int(np.searchsorted(index, float(start_s)))
-    stop = len(index) if end_s is None else int(np.searchsorted(index, float(end_s)))
+    first = 0 if start_s is None else recording.frame_from(start_s)
+    stop = recording.frames if end_s is None else recording.frame_from(end_s)
     passed = 0
     for number, chapter in enumerate(recording.chapters):
         low, high = max(first - passed, 0), min(stop - passed, chapter.frames)

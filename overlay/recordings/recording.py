@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from overlay.errors import Damage
 
 Ticks = NDArray[np.int64]
+_ROUNDING_S = 1e-7  # far below any frame interval, far above the rounding of a day in float64
 
 
 @dataclass(frozen=True)
@@ -159,4 +160,8 @@ class Recording:
 
     def frame_at(self, time_s: float) -> int:
         """Number (from 0) of the frame on show at a moment of the recording's clock; clipped to its ends."""
-        return max(0, int(np.searchsorted(self.pts_index, time_s, side="right")) - 1)
+        return max(0, int(np.searchsorted(self.pts_index, time_s + _ROUNDING_S, side="right")) - 1)
+
+    def frame_from(self, time_s: float | Fraction) -> int:
+        """Number of the first frame shown at or after a moment; `frames` if there is none."""
+        return int(np.searchsorted(self.pts_index, float(time_s) - _ROUNDING_S))
