@@ -31,7 +31,7 @@ def angle(text: str) -> float:
         return math.nan
     if any(not 0 <= part < 60 for part in parts[1:]):
         return math.nan
-    size = sum(abs(part) / 60**power for power, part in enumerate(parts))
+    size = sum(abs(part) / 60.0**power for power, part in enumerate(parts))
     negative = text.lstrip().startswith("-") or (letters and letters[0].upper() in "SW")
     return -size if negative else size
 

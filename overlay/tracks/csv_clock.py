@@ -32,9 +32,9 @@ def clock_of(
     day: tuple[Field, list[str]] | None,
     place: Floats,
 ) -> tuple[Floats, bool]:
-    """(seconds of each row, whether they are UTC). `place` (N, 2) in degrees helps to tell milliseconds from seconds."""
+    """(seconds of each row, whether they are UTC); `place` (N, 2) in degrees helps to tell ms from s."""
     if options.interval_s is not None:
-        return np.arange(len(place)) * options.interval_s, False
+        return np.arange(len(place), dtype=np.float64) * options.interval_s, False
     if time is None:
         time, day = day, None
     if time is None:

@@ -177,7 +177,9 @@ def _cell_reader(delimiter: str) -> Callable[[str], float]:
 def _samples(source: Source, options: Options, table: _Table) -> Samples:
     raw = {header: np.array(cells) for header, cells in table.numbers.items()}
     fields = [field for header, field in table.fields.items() if header in raw]
-    columns = {name: raw[name] for name in ("latitude_deg", "longitude_deg") if PLACE in _kinds(table) and name in raw}
+    columns: dict[str, Floats] = {
+        name: raw[name] for name in ("latitude_deg", "longitude_deg") if PLACE in _kinds(table) and name in raw
+    }
     columns |= places(fields, raw, source)
     count = len(next(iter(raw.values()), next(iter(table.texts.values()), [])))
     blank = np.full(count, np.nan)

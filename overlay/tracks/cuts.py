@@ -51,7 +51,9 @@ class _Motion:
         self.rows = np.flatnonzero(known)
         self.time_s = run.time_s[known]
         self.latitude_deg, self.longitude_deg = latitude[known], longitude[known]
-        self.height_m = run.columns.get("height_over_home_m", run.columns.get("height_m", np.full(len(known), np.nan)))[known]
+        self.height_m = run.columns.get("height_over_home_m", run.columns.get("height_m", np.full(len(known), np.nan)))[
+            known
+        ]
         self.speed_mps = self._made_good()
         if logged is not None and np.isfinite(logged[known]).any():
             self.speed_mps = np.where(np.isfinite(logged[known]), logged[known], self.speed_mps)

@@ -85,7 +85,12 @@ def _jumping(time_s: Floats, latitude_deg: Floats, longitude_deg: Floats) -> Boo
 
 
 def _off_course(
-    time_s: Floats, latitude_deg: Floats, longitude_deg: Floats, runs: list[tuple[int, int]], limit: float, interval: float
+    time_s: Floats,
+    latitude_deg: Floats,
+    longitude_deg: Floats,
+    runs: list[tuple[int, int]],
+    limit: float,
+    interval: float,
 ) -> Bools:
     """Fixes off the course that starts from the longest of the runs and goes outwards both ways.
 

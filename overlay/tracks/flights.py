@@ -77,7 +77,7 @@ def _note_rows(source: Source, rows: Bools, what: str) -> None:
 
 
 def _dated(run: Samples, contents: Contents, source: Source) -> Samples:
-    """The run with its date put right where it is certainly 1024 weeks early, without UTC where it cannot be believed."""
+    """The run with its date put right where it is certainly 1024 weeks early; no UTC where it cannot be believed."""
     if not run.keeps_utc or not len(run.time_s):
         return run
     shift, why = trust(float(np.median(run.time_s)), born=contents.born, written_s=source.written_s)
@@ -140,7 +140,9 @@ def _is_coarse(run: Samples, group: NDArray[np.intp]) -> bool:
     if ticks < 3 or again.sum() < 0.6 * ticks:
         return False
     place = (run.columns["latitude_deg"], run.columns["longitude_deg"])
-    differs = np.any([np.diff(values)[again] != 0 for values in place if np.isfinite(values).any()] or [[False]], axis=0)
+    differs = np.any(
+        [np.diff(values)[again] != 0 for values in place if np.isfinite(values).any()] or [[False]], axis=0
+    )
     return bool(np.mean(differs) > 0.5)
 
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable
 from datetime import UTC, datetime
 
 import numpy as np
@@ -20,9 +19,7 @@ from overlay.tracks.source import Source, decode
 
 NAME = "IGC"
 BORN = datetime(1994, 1, 1, tzinfo=UTC).timestamp()  # from memory: the format is of the middle of the nineties
-_B = re.compile(
-    r"B(\d{2})(\d{2})(\d{2})(\d{2})(\d{5})([NS])(\d{3})(\d{5})([EW])([AV])(-\d{4}|\d{5})(-\d{4}|\d{5})(.*)"
-)
+_B = re.compile(r"B(\d{2})(\d{2})(\d{2})(\d{2})(\d{5})([NS])(\d{3})(\d{5})([EW])([AV])(-\d{4}|\d{5})(-\d{4}|\d{5})(.*)")
 _DATE = re.compile(r"HFDTE(?:DATE)?\s*:?\s*(\d{2})(\d{2})(\d{2})", re.IGNORECASE)
 _MANUFACTURER = re.compile(r"A[A-Za-z0-9]{3}")
 
@@ -47,7 +44,7 @@ def matches(source: Source) -> bool:
     return fixes > 0 and bool(_MANUFACTURER.match(first) or any(map(_DATE.match, lines)))
 
 
-def read(source: Source, options: Options) -> Contents:
+def read(source: Source, _: Options) -> Contents:
     """All fixes as one run."""
     recorder = _Recorder()
     for count, line in source.lines():
@@ -102,18 +99,27 @@ class _Recorder:
 
     def _fix(self, line: str, match: re.Match[str]) -> None:
         clock = int(match[1]) * 3600 + int(match[2]) * 60 + int(match[3])
-        more: Callable[[str], str] = lambda code: line[self._extensions[code]] if code in self._extensions else ""
-        digits = more("TDS").strip()
+        digits = self._more(line, "TDS")
         self.rows.add(clock + (int(digits) / 10 ** len(digits) if digits.isdigit() else 0.0))
         self.not_valid.append(match[10] == "V")
-        self.rows.put("latitude_deg", _degrees(match[4], match[5] + _digits(more("LAD"))) * (-1 if match[6] == "S" else 1))
-        self.rows.put("longitude_deg", _degrees(match[7], match[8] + _digits(more("LOD"))) * (-1 if match[9] == "W" else 1))
+        self.rows.put(
+            "latitude_deg",
+            _degrees(match[4], match[5] + _digits(self._more(line, "LAD"))) * (-1 if match[6] == "S" else 1),
+        )
+        self.rows.put(
+            "longitude_deg",
+            _degrees(match[7], match[8] + _digits(self._more(line, "LOD"))) * (-1 if match[9] == "W" else 1),
+        )
         self.rows.put("pressure_height_m", float(match[11]))
         self.rows.put("gnss_height_m", float(match[12]) if match[10] == "A" else math.nan)
         for code, (column, factor) in _EXTENSIONS.items():
-            if text := more(code).strip():
+            if text := self._more(line, code):
                 decimals = 0 if code in _WHOLE else max(len(text) - 3, 0)
                 self.rows.put(column, number(text) / 10**decimals * factor)
+
+    def _more(self, line: str, code: str) -> str:
+        """The text of an extension of a fix record, empty where the recorder has none."""
+        return line[self._extensions[code]].strip() if code in self._extensions else ""
 
     def _date(self, match: re.Match[str]) -> None:
         try:
@@ -144,6 +150,4 @@ def _degrees(degrees: str, minutes: str) -> float:
     >>> round(_degrees("51", "30000"), 6), round(_degrees("51", "300005"), 7)
     (51.5, 51.5000083)
     """
-    return int(degrees) + int(minutes) / 10 ** (len(minutes) - 2) / 60.0
-
-
+    return int(degrees) + int(minutes) / 10.0 ** (len(minutes) - 2) / 60.0

@@ -1,7 +1,7 @@
-"""KML 2.2/2.3 and KMZ (OGC 07-147r2, 12-007r2): gx:Track with angles and arrays, timed placemarks, bare lines.
+"""KML 2.2/2.3 and KMZ (OGC 07-147r2, 12-007r2): gx:Track, timed placemarks, bare lines.
 
-A gx:Track's angles are heading, tilt and roll of what flies along it, in degrees. From memory of the KML reference: tilt
-is positive nose up, roll positive right wing down.
+The angles of a gx:Track are heading, tilt and roll of what flies along it, in degrees. From memory of the KML reference:
+tilt is positive nose up, roll positive right wing down.
 """
 
 from __future__ import annotations
@@ -177,13 +177,17 @@ def _of_track(source: Source, parts: _TrackParts, options: Options) -> Samples:
         raise _untimed(source)
     place = np.array(parts.place[:count])
     if options.interval_s is not None:
-        time = np.arange(count) * options.interval_s
+        time = np.arange(count, dtype=np.float64) * options.interval_s
     else:
         time = np.array([posix_of_iso(text) for text in parts.when[:count]])
     columns = {"longitude_deg": place[:, 0], "latitude_deg": place[:, 1], "height_m": _heights(place[:, 2])}
     if len(parts.angles) == len(parts.place):
         angles = np.array(parts.angles[:count])
-        columns |= {"heading_deg": angles[:, 0] % 360.0, "pitch_deg": _signed(angles[:, 1]), "bank_deg": _signed(angles[:, 2])}
+        columns |= {
+            "heading_deg": angles[:, 0] % 360.0,
+            "pitch_deg": _signed(angles[:, 1]),
+            "bank_deg": _signed(angles[:, 2]),
+        }
     columns |= _array_columns(source, parts, columns, time, options)
     return Samples(time, columns, keeps_utc=options.interval_s is None)
 
@@ -206,13 +210,13 @@ def _of_points(points: Sequence[tuple[str, tuple[float, float, float]]]) -> Samp
 
 
 def _of_lines(source: Source, lines: Sequence[_Line], options: Options) -> list[Samples]:
-    """Lines carry no times of their own; with a fixed interval they are read, in UTC where their span agrees with it."""
+    """Lines carry no times of their own: read at a fixed interval, in UTC where their span agrees with it."""
     if options.interval_s is None:
         raise _untimed(source)
     runs = []
     for line in lines:
         place = np.array(line.places)
-        time = np.arange(len(place)) * options.interval_s
+        time = np.arange(len(place), dtype=np.float64) * options.interval_s
         begin, end = posix_of_iso(line.begin), posix_of_iso(line.end)
         agrees = abs((end - begin) - time[-1]) < 0.02 * time[-1] + options.interval_s
         columns = {"longitude_deg": place[:, 0], "latitude_deg": place[:, 1], "height_m": _heights(place[:, 2])}
@@ -222,7 +226,8 @@ def _of_lines(source: Source, lines: Sequence[_Line], options: Options) -> list[
 
 def _untimed(source: Source) -> Exception:
     return source.error(
-        "KML whose line carries no times", "give the seconds between its points as interval_s, if they were evenly spaced"
+        "KML whose line carries no times",
+        "give the seconds between its points as interval_s, if they were evenly spaced",
     )
 
 
@@ -287,5 +292,3 @@ def _kml_entry(source: Source) -> zipfile.ZipInfo | None:
         return None
     documents = [e for e in entries if e.filename.lower().endswith(".kml")]
     return min(documents, key=lambda e: (e.filename.count("/"), e.filename.lower() != "doc.kml"), default=None)
-
-

@@ -33,7 +33,9 @@ def matches(source: Source) -> bool:
     """Whether a position sentence with a right checksum stands in the file's beginning, or binary and then some."""
     if _has_sentence(_bytes(source.head)):
         return True
-    if any(source.head[at : at + len(sign)] == sign for at, sign in ((4, b"ftyp"), (0, b"\x1aE\xdf\xa3"), (8, b"AVI "))):
+    if any(
+        source.head[at : at + len(sign)] == sign for at, sign in ((4, b"ftyp"), (0, b"\x1aE\xdf\xa3"), (8, b"AVI "))
+    ):
         return False
     if source.size <= len(source.head) or source.head[:1] == b"<":
         return False
@@ -66,7 +68,7 @@ def checksum(body: bytes) -> int:
     return folded
 
 
-def read(source: Source, options: Options) -> Contents:
+def read(source: Source, _: Options) -> Contents:
     """All epochs as one run."""
     receiver = _Receiver()
     for talker, kind, fields in _sentences(source):

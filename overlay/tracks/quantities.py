@@ -18,6 +18,7 @@ from overlay.tracks.terms import Field
 
 ATTITUDE = ("bank_deg", "pitch_deg", "heading_deg")
 _TURNED = ("course_deg", "heading_deg", "wind_from_deg", "aerial_bearing_deg")
+_NEED_UNIT = ("speed", "rate", "acceleration", "angle", "length", "voltage")
 _STICK_COUNTS = 1024.0  # full stick on hobby radios; common practice, no source
 _SPEED_UNITS = {"m/s": 1.0, "km/h": 3.6, "kt": 1 / units.KNOT_MPS, "mph": 3600 / units.MILE_M}
 
@@ -95,10 +96,9 @@ def columns_of(
             unit = attitude_unit
         elif not unit and not si and field.quantity in ("voltage", "length", "charge", "current"):
             unit = _usual_unit(field, values, speed_unit)
-        if not unit and not si and field.quantity in ("speed", "rate", "acceleration", "angle", "length", "voltage"):
-            if not (field.quantity == "angle" and field.column in _TURNED):
-                _leave_out(source, field, "carries no unit")
-                continue
+        if not unit and not si and field.quantity in _NEED_UNIT and field.column not in _TURNED:
+            _leave_out(source, field, "carries no unit")
+            continue
         converted = units.convert(values, field.quantity, unit)
         settled = _settled(field, converted, flown, source)
         if settled is not None:
@@ -160,11 +160,11 @@ def _trend(values: Floats, distance: Floats) -> float:
     known = np.isfinite(values)
     if known.sum() < 30 or np.ptp(values[known]) == 0 or np.ptp(distance[known]) < 50.0:
         return 0.0
-    ranks = [np.argsort(np.argsort(part[known])).astype(np.float64) for part in (values, distance)]
-    return float(np.corrcoef(*ranks)[0, 1])
+    first, second = (np.argsort(np.argsort(part[known])).astype(np.float64) for part in (values, distance))
+    return float(np.corrcoef(first, second)[0, 1])
 
 
-# (factor, degrees after which the counter wraps): as written; 0.01° in 16 bits, as written or a tenth; 10⁻⁴ rad in 16 bits
+# (factor, degrees at which the counter wraps): as written; 0.01° in 16 bits, whole or a tenth; 10⁻⁴ rad in 16 bits
 _COUNTERS = ((1.0, 360.0), (1.0, 655.36), (10.0, 655.36), (1.0, 6.5536 * units.DEG_PER_RAD))
 
 

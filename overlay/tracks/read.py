@@ -7,14 +7,14 @@ from collections.abc import Mapping
 from types import ModuleType
 
 from overlay.errors import TrackError, UsageError
-from overlay.tracks import csv_table, gpx, igc, kml, nmea
+from overlay.tracks import csv_table, dataflash, gpx, igc, kml, mavlink, nmea, ulog
 from overlay.tracks.dates import zone_of
 from overlay.tracks.flights import flights_of
 from overlay.tracks.samples import Options
 from overlay.tracks.source import Source
 from overlay.tracks.track import Log
 
-READERS: tuple[ModuleType, ...] = (gpx, kml, igc, nmea, csv_table)
+READERS: tuple[ModuleType, ...] = (gpx, kml, ulog, dataflash, mavlink, igc, nmea, csv_table)
 
 
 def read_log(

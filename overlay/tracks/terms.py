@@ -55,22 +55,39 @@ TIME, DATE, PLACE = "time_s", "date", "place"  # what else a mapping may name: P
 
 # column(s) a term may stand for, best first -> terms, the clearest first; a later rank yields to an earlier one
 _TERMS: tuple[tuple[tuple[str, ...], str], ...] = (
-    ((TIME,), "datetime timestamp timestamputc utctime timeutc utc gpstime gpsutc time localtime timelocal timestamplocal "
-              "clock timeus timems epoch unixtime unixtimestamp posix elapsed elapsedtime timeelapsed flighttime uptime "
-              "timesinceboot timesincestart timeboot millis seconds t"),
+    (
+        (TIME,),
+        "datetime timestamp timestamputc utctime timeutc utc gpstime gpsutc time localtime timelocal "
+        "timestamplocal clock timeus timems epoch unixtime unixtimestamp posix elapsed elapsedtime "
+        "timeelapsed flighttime uptime timesinceboot timesincestart timeboot millis seconds t",
+    ),
     ((DATE,), "dateutc utcdate gpsdate date day localdate"),
     (("latitude_deg",), "latitude lat gpslat gpslatitude poslat latdeg"),
     (("longitude_deg",), "longitude lon lng long gpslon gpslng gpslong gpslongitude poslon"),
-    ((PLACE,), "gps coordinates coordinate coord coords latlon latlng latlong position gpsposition gpscoord gpscoords "
-               "gpscoordinates location place"),
-    (("height_m",), "altitudemsl altmsl heightmsl altamsl gpsaltitude gpsalt galt gpsheight altitude alt elevation ele height"),
-    (("height_over_home_m",), "relativealtitude relalt altrelative altituderelative heightoverhome heightabovehome "
-                              "altitudeagl altagl agl heightagl baroaltitude baroalt baroheight balt"),
+    (
+        (PLACE,),
+        "gps coordinates coordinate coord coords latlon latlng latlong position gpsposition gpscoord "
+        "gpscoords gpscoordinates location place",
+    ),
+    (
+        ("height_m",),
+        "altitudemsl altmsl heightmsl altamsl gpsaltitude gpsalt galt gpsheight altitude alt elevation ele height",
+    ),
+    (
+        ("height_over_home_m",),
+        "relativealtitude relalt altrelative altituderelative heightoverhome heightabovehome altitudeagl "
+        "altagl agl heightagl baroaltitude baroalt baroheight balt",
+    ),
     (("ground_speed_mps",), "groundspeed gspd gspeed gpsspeed gpsspd sog speedoverground gs spd speed velocity"),
-    (("course_deg",), "course courseoverground cog groundcourse gpscourse gcrs gpscog gpsheading gpshdg track trackangle"),
+    (
+        ("course_deg",),
+        "course courseoverground cog groundcourse gpscourse gcrs gpscog gpsheading gpshdg track trackangle",
+    ),
     (("heading_deg", "course_deg"), "yaw trueheading headingtrue heading hdg azimuth"),
-    (("vertical_speed_mps",), "verticalspeed vspd vspeed climb climbrate climbspeed verticalrate verticalvelocity vario "
-                              "variometer vsi vz"),
+    (
+        ("vertical_speed_mps",),
+        "verticalspeed vspd vspeed climb climbrate climbspeed verticalrate verticalvelocity vario variometer vsi vz",
+    ),
     (("airspeed_mps",), "trueairspeed tas airspeed aspd aspeed asp indicatedairspeed ias"),
     (("bank_deg",), "bank bankangle roll rollangle"),
     (("pitch_deg",), "pitch ptch pitchangle pit"),
@@ -83,14 +100,25 @@ _TERMS: tuple[tuple[tuple[str, ...], str], ...] = (
     (("voltage_V",), "packvoltage batteryvoltage batvoltage voltage volts volt vbat vfas rxbt vpack batv"),
     (("voltage_V", "pack_remaining_pct", "current_A", "charge_used_mAh"), "battery batt bat pack"),
     (("current_A",), "current packcurrent batterycurrent curr amps amp amperage"),
-    (("charge_used_mAh",), "chargeused usedcharge usedcapacity capacityused consumed consumption consumedcharge mah "
-                           "mahused usedmah mahdrawn capa charge"),
-    (("pack_remaining_pct", "charge_used_mAh"), "packremaining remaining batteryremaining batterylevel batterypercent "
-                                                "batpercent fuel soc stateofcharge capacity"),
+    (
+        ("charge_used_mAh",),
+        "chargeused usedcharge usedcapacity capacityused consumed consumption consumedcharge mah mahused "
+        "usedmah mahdrawn capa charge",
+    ),
+    (
+        ("pack_remaining_pct", "charge_used_mAh"),
+        "packremaining remaining batteryremaining batterylevel batterypercent batpercent fuel soc "
+        "stateofcharge capacity",
+    ),
     (("throttle_pct",), "throttle thr"),
-    (("control_link_pct",), "linkquality controllink controllinkquality uplinkquality uplinklq rxquality rqly lq lqi link"),
-    (("control_rssi_dBm", "control_link_pct"), "controlrssi uplinkrssi rxrssi rssi signalstrength signal 1rss 2rss rss1 "
-                                               "rss2 rssi1 rssi2"),
+    (
+        ("control_link_pct",),
+        "linkquality controllink controllinkquality uplinkquality uplinklq rxquality rqly lq lqi link",
+    ),
+    (
+        ("control_rssi_dBm", "control_link_pct"),
+        "controlrssi uplinkrssi rxrssi rssi signalstrength signal 1rss 2rss rss1 rss2 rssi1 rssi2",
+    ),
     (("control_snr_dB",), "controlsnr uplinksnr rxsnr rsnr snr"),
     (("control_power_mW",), "transmitpower txpower tpwr uplinkpower rfpower"),
     (("telemetry_link_pct",), "telemetrylink telemetryquality downlinkquality downlinklq tqly"),
@@ -98,12 +126,15 @@ _TERMS: tuple[tuple[tuple[str, ...], str], ...] = (
     (("telemetry_snr_dB",), "telemetrysnr downlinksnr tsnr"),
     (("wind_speed_mps",), "windspeed wind"),
     (("wind_from_deg",), "windfrom winddirection winddir"),
-    (("satellites",), "satellites sats sat nsats nsat numsat numsats gpssats gpsnumsat satcount satellitecount satnum"),
+    (
+        ("satellites",),
+        "satellites sats sat nsats nsat numsat numsats gpssats gpsnumsat satcount satellitecount satnum",
+    ),
     (("hdop",), "hdop gpshdop"),
     (("accuracy_m",), "accuracy hacc horizontalaccuracy eph"),
     (("mode",), "flightmode fm mode"),
     (("aerial_bearing_deg",), "trackerbearing trackerheading trackerpan trackeryaw aerialbearing antennabearing"),
-)  # fmt: skip
+)
 _CANDIDATES = {term: columns for columns, terms in _TERMS for term in terms.split()}
 _RANK = {term: rank for _, terms in _TERMS for rank, term in enumerate(terms.split())}
 _BRACKET = re.compile(r"\s*[\(\[\{<]\s*([^\)\]\}>]*?)\s*[\)\]\}>]?\s*$")

@@ -92,8 +92,10 @@ def is_unit(text: str) -> bool:
 def convert(values: Floats, quantity: str, unit: str) -> Floats:
     """Values in the unit that columns of `quantity` are kept in; a unit left empty leaves them as they are.
 
-    >>> convert(np.array([100.0]), "speed", "km/h").round(3).tolist(), convert(np.array([20.0]), "power", "dBm").tolist()
-    ([27.778], [100.0])
+    >>> convert(np.array([100.0]), "speed", "km/h").round(3).tolist()
+    [27.778]
+    >>> convert(np.array([20.0]), "power", "dBm").tolist()
+    [100.0]
     """
     if not unit:
         return values

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import xml.parsers.expat as expat
 from collections.abc import Callable, Mapping
 from typing import BinaryIO
@@ -97,8 +98,6 @@ def root_name(head: bytes) -> str | None:
     parser.StartElementHandler = start
     if b"<" not in head[:4096]:
         return None
-    try:
+    with contextlib.suppress(expat.ExpatError):
         parser.Parse(head.lstrip(b" \t\r\n") if head[:1].isspace() else head, False)
-    except expat.ExpatError:
-        pass
     return found[0] if found else None
