@@ -25,6 +25,7 @@ from overlay.instruments.dials import Dials
 from overlay.instruments.events import events
 from overlay.instruments.inset_frame import inset_frame
 from overlay.instruments.instrument import Anchor, Setting
+from overlay.instruments.lettering import add_family, lacking
 from overlay.instruments.palette import PALETTES, Palette, PaletteColour
 from overlay.instruments.panel import Panel, Rect
 from overlay.instruments.placing import Item, NoRoomError, Place, place
@@ -90,6 +91,9 @@ class Layout(settings.Settings):
         default=1.3,
         description="width over height below which everything shrinks in proportion to the frame's width",
     )
+    fonts: tuple[str, ...] = Field(
+        default=(), max_length=8, description="font files, beside the layout, for scripts that the built-in fonts lack"
+    )
     palette: Colours = Field(default=Colours(), description="colours")
     inset: Inset | None = Field(
         default=None, description="where the second recording stands; without this table it has no place"
@@ -129,6 +133,14 @@ class Layout(settings.Settings):
         """Where the second recording stands on a frame; None when the layout has no place for it."""
         found = self._places(frame_width, frame_height, inset_aspect)
         return next((place.rect for place in found if place.item.key is None), None)
+
+    def texts(self) -> Iterator[str]:
+        """Yield the user's own words, all that is not the program's."""
+        if self.inset:
+            yield self.inset.label
+        for options in self.instrument:
+            yield options.title or ""
+            yield getattr(options, "text", "")
 
     def _unit(self, frame_width: int, frame_height: int) -> float:
         narrow = min(1.0, frame_width / frame_height / self.least_aspect)
@@ -174,6 +186,16 @@ def load(name_or_path: str | os.PathLike[str]) -> Layout:
     path = _find(os.fspath(name_or_path))
     layout = settings.load(path, Layout, LayoutError)
     layout._source = str(path)
+    for name in layout.fonts:
+        try:
+            add_family(path.parent / name)
+        except OSError as broken:
+            raise LayoutError(
+                path, f"fonts: {name!r} is no font that can be read", "give a TTF or OTF file"
+            ) from broken
+    for text in layout.texts():
+        if missing := lacking(text):
+            raise LayoutError(path, f"no font at hand can write {missing!r}", "name a font file under fonts = [...]")
     return layout
 
 

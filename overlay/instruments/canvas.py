@@ -24,6 +24,7 @@ Align = Literal["left", "centre", "right"]
 
 _FINE = 4
 _SHIFT = 6
+_LARGE = 200_000
 
 
 class Canvas:
@@ -75,10 +76,22 @@ class Canvas:
 
     def box(self, x: float, y: float, width: float, height: float, colour: Colour, radius: float = 0.0) -> None:
         """Fill an upright rectangle, its edges on whole pixels; at least one pixel each way."""
-        left, top = self.snap(x), self.snap(y)
-        right = max(self.snap(x + width), left + 1.0 / self.unit)
-        bottom = max(self.snap(y + height), top + 1.0 / self.unit)
-        self.polygon(rounded(left, top, right - left, bottom - top, radius), colour)
+        left, top = round(x * self.unit), round(y * self.unit)
+        right = max(round((x + width) * self.unit), left + 1)
+        bottom = max(round((y + height) * self.unit), top + 1)
+        r = min(round(radius * self.unit), (right - left) // 2, (bottom - top) // 2)
+        self._fill(left + r, top, right - r, bottom, colour)
+        if r > 0:
+            self._fill(left, top + r, left + r, bottom - r, colour)
+            self._fill(right - r, top + r, right, bottom - r, colour)
+            corner = _corner(r)
+            for turns, cx, cy in (
+                (0, left, top),
+                (3, right - r, top),
+                (2, right - r, bottom - r),
+                (1, left, bottom - r),
+            ):
+                self._paint(np.rot90(corner, turns), cx, cy, colour)
 
     def outline(self, x: float, y: float, width: float, height: float, colour: Colour) -> None:
         """Dash the edge of an upright rectangle: the place of something of which there is no data."""
@@ -123,6 +136,13 @@ class Canvas:
         """Width in design units that `text` would take."""
         return advance(text, weight, round(size * self.unit, 1)) / self.unit
 
+    def lay(self, patch: Patch, x_px: int, y_px: int) -> None:
+        """Lay another premultiplied sheet over this one, its corner at a pixel; it has to lie inside."""
+        under = self.pixels[y_px : y_px + patch.shape[0], x_px : x_px + patch.shape[1]]
+        through = 255 - patch[:, :, 3]
+        kept = cv2.multiply(under, cv2.merge([through] * 4), scale=1 / 255)
+        under[...] = cv2.add(kept, patch)
+
     def fade(self, factor: float) -> None:
         """Make the whole sheet more transparent."""
         cv2.convertScaleAbs(self.pixels, self.pixels, factor)
@@ -154,15 +174,33 @@ class Canvas:
         right, bottom = np.clip(np.ceil(corners.max(axis=0) + reach), 0, (width, height)).astype(int)
         if right <= left or bottom <= top:
             return None
-        fine = np.zeros(((bottom - top) * _FINE, (right - left) * _FINE), np.uint8)
+        coarser = int((right - left) * (bottom - top) > _LARGE)  # half as fine for what is large anyway
+        finer = _FINE >> coarser
+        fine = np.zeros(((bottom - top) * finer, (right - left) * finer), np.uint8)
         origin = np.array([left, top], np.int32) * (_FINE << _SHIFT)
         moved = [stroke - origin for stroke in strokes]
         if thickness:
-            cv2.polylines(fine, moved, closed, 255, thickness, cv2.LINE_8, _SHIFT)
+            cv2.polylines(fine, moved, closed, 255, max(1, thickness >> coarser), cv2.LINE_8, _SHIFT + coarser)
         else:
-            cv2.fillPoly(fine, moved, 255, cv2.LINE_8, _SHIFT)
+            cv2.fillPoly(fine, moved, 255, cv2.LINE_8, _SHIFT + coarser)
         mask = cv2.resize(fine, (int(right - left), int(bottom - top)), interpolation=cv2.INTER_AREA)
         return np.asarray(mask, np.uint8), int(left), int(top)
+
+    def _fill(self, left: int, top: int, right: int, bottom: int, colour: Colour) -> None:
+        """Lay a colour evenly over whole pixels."""
+        height, width = self.pixels.shape[:2]
+        left, top, right, bottom = max(left, 0), max(top, 0), min(right, width), min(bottom, height)
+        if right <= left or bottom <= top or colour.alpha == 0:
+            return
+        ours, through = _tables(colour)
+        under = self.pixels[top:bottom, left:right]
+        if colour.alpha == 255:
+            under[...] = ours[255, 0]
+        else:
+            table = (np.rint(np.arange(256) * (int(through[255, 0, 0]) / 255.0))[:, None] + ours[255, 0]).astype(
+                np.uint8
+            )
+            under[...] = cv2.LUT(np.ascontiguousarray(under), table[:, None, :])
 
     def _paint(self, mask: Mask, x: int, y: int, colour: Colour) -> None:
         """Lay a colour over the sheet through a coverage mask with its corner at pixel (x, y); outside is cut off."""
@@ -191,17 +229,12 @@ def towards(degrees: float) -> NDArray[np.float64]:
     return np.array([math.sin(math.radians(degrees)), -math.cos(math.radians(degrees))])
 
 
-def rounded(x: float, y: float, width: float, height: float, radius: float) -> NDArray[np.float64]:
-    """Points (N, 2) of an upright rectangle with round corners."""
-    r = min(radius, width / 2, height / 2)
-    if r <= 0:
-        return np.array([[x, y], [x + width, y], [x + width, y + height], [x, y + height]])
-    right, bottom = x + width, y + height
-    corners = [
-        arc(x + r, y + r, r, 270, 360), arc(right - r, y + r, r, 0, 90),
-        arc(right - r, bottom - r, r, 90, 180), arc(x + r, bottom - r, r, 180, 270),
-    ]  # fmt: skip
-    return np.concatenate(corners)
+@lru_cache(maxsize=16)
+def _corner(radius_px: int) -> Mask:
+    """Coverage of the upper left quarter of a disc."""
+    sheet = Canvas(radius_px, radius_px, 1.0)
+    sheet.disc(radius_px, radius_px, radius_px, Colour(255, 255, 255))
+    return np.ascontiguousarray(sheet.pixels[:, :, 3])
 
 
 @lru_cache(maxsize=256)
@@ -214,9 +247,14 @@ def _tables(colour: Colour) -> tuple[Patch, Patch]:
 
 
 def _stripes(shape: tuple[int, ...], x: float, y: float, pitch_px: float) -> Mask:
-    """Coverage of stripes rising to the right, half as wide as their pitch, anchored to the sheet."""
+    """Coverage of stripes rising to the right, half as wide as their pitch, anchored to the sheet.
+
+    The stripes repeat after a whole number of pixels along x, so that one row, shifted, serves for all.
+    """
     rows, columns = shape[0], shape[1]
-    along = (np.arange(columns)[None, :] + x + np.arange(rows)[:, None] + y) / math.sqrt(2.0)
-    period = max(pitch_px, 3.0)
-    distance = np.abs(np.mod(along, period) - period / 2)
-    return np.asarray(np.clip((period / 4 - distance + 0.5) * 255.0, 0, 255), np.uint8)
+    period = max(3, round(pitch_px * math.sqrt(2.0)))
+    fine = np.arange(period * 8) // (period * 4) * 255.0  # eight samples to a pixel
+    soft = np.convolve(np.tile(fine, 3), np.ones(12) / 12, mode="same")[period * 8 : period * 16]
+    row = np.resize(soft.reshape(period, 8).mean(axis=1).astype(np.uint8), columns + period)
+    starts = (np.arange(rows) + round(x + y)) % period
+    return np.lib.stride_tricks.sliding_window_view(row, columns)[starts]

@@ -104,8 +104,7 @@ class EnergyColumn(Instrument[EnergyColumnOptions, State]):
 
     def _part(self, canvas: Canvas, low: float, high: float, colour: Colour) -> None:
         if high - low > 0.5:
-            left, right, top, foot = INSET, INSET + _WIDE, self._foot - high, self._foot - low - 1.5
-            canvas.polygon([(left, top), (right, top), (right, foot), (left, foot)], colour)
+            canvas.box(INSET, self._foot - high, _WIDE, high - low - 1.5, colour)
 
     def _lines(self, canvas: Canvas, low: float, high: float) -> None:
         """Rule the reserve, which is not to be flown: neither filled nor empty."""
@@ -118,5 +117,5 @@ class EnergyColumn(Instrument[EnergyColumnOptions, State]):
     def _high(self, charge: float) -> float:
         share = charge / self._capacity
         return (
-            self.half_pixel(min(max(share, 0.0), 1.2) * (self._foot - self._top)) if math.isfinite(share) else math.inf
+            self.whole_pixel(min(max(share, 0.0), 1.2) * (self._foot - self._top)) if math.isfinite(share) else math.inf
         )

@@ -45,8 +45,8 @@ class HomeRose(Instrument[HomeRoseOptions, State]):
         self._bearing_figure = self.dials.angle("bearing_deg")
         self._wind_figure = self.dials.figure("wind_speed_mps", self.units.speed, smooth_s=4.0)
         self._off_axis_figure = self.dials.figure("aerial_off_axis_deg", _OFF_AXIS)
-        self._x, self._y = self.width / 2, self.height / 2 + 2
-        self._radius = min(self.width, self.height) / 2 - 64.0
+        self._x, self._y = self.width / 2, self.height / 2 + 3
+        self._radius = min(self.width, self.height) / 2 - 58.0
 
     def _state(self, time_s: float) -> State:
         bearing = self._bearing(time_s) if self._range(time_s) > _NEAR_M else math.nan

@@ -35,11 +35,11 @@ HAIR = 1.6
 class Options(Settings):
     """Where an instrument stands and when it is shown: the keys that all instruments have."""
 
-    anchor: Anchor = Field(description="point of the safe area; those at one point stack towards the middle")
+    anchor: Anchor = Field(description="point of the safe area; those at one point stack inwards")
     beside: bool = Field(default=False, description="stand beside the instrument before it, not after it in the stack")
     width: Share | Literal["safe", "between"] | None = Field(
         default=None,
-        description="share of the frame height; or 'safe': the whole safe width; or 'between': the room between corners",
+        description="share of the frame height; 'safe': all the safe width; 'between': what its neighbours leave",
     )
     height: Share | None = Field(default=None, description="height as a share of the frame height")
     scale: Annotated[float, Field(ge=0.3, le=4.0)] = Field(
@@ -131,8 +131,14 @@ class Instrument(ABC, Generic[OptionsT, State]):
         canvas.box(0, 0, self.width, self.height, self.palette.backing, CORNER)
 
     def half_pixel(self, value: float) -> float:
-        """Round a place in design units to half a pixel: finer motion is not seen and costs a drawing."""
-        return round(value * self.setting.unit * 2) / (self.setting.unit * 2)
+        """Round a place in design units to half a pixel, or half a unit on large frames: finer motion is not seen."""
+        step = 0.5 / min(self.setting.unit, 1.0)
+        return round(value / step) * step
+
+    def whole_pixel(self, value: float) -> float:
+        """Round a place in design units to a whole pixel, or a unit on large frames: where an upright edge may lie."""
+        step = max(1, round(self.setting.unit)) / self.setting.unit
+        return round(value / step) * step
 
     def name(self, canvas: Canvas, text: str, unit: str = "") -> None:
         """Print the instrument's name, and its unit at the right."""

@@ -71,6 +71,13 @@ def add_family(path: Path) -> None:
         _runs.cache_clear()
 
 
+def lacking(text: str) -> str:
+    """The characters of a text that no family at hand can write."""
+    families = [*_family_files("regular"), *_EXTRA]
+    return "".join(c for c in dict.fromkeys(text) if c not in _SURE and not any(c in _covered(f) for f in families))
+
+
+# Grows only by `add_family`, and only for characters that would otherwise be empty boxes.
 _EXTRA: list[Path] = []
 
 

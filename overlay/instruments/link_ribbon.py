@@ -14,10 +14,13 @@ from pydantic import Field
 
 from overlay.instruments.canvas import Canvas
 from overlay.instruments.instrument import INSET, SMALL, Instrument, Options
+from overlay.instruments.panel import Patch
 from overlay.instruments.quantities import NO_DATA, Unit, number
 
-State = tuple[int, str, str, bool]  # now in steps of a pixel, control link, picture grade, whether broken up
+Floats = NDArray[np.float64]
+State = tuple[int, str, str, bool]  # now in pixels since the start, control link, picture grade, whether broken up
 
+_OVER = 5.0  # how far lines may reach beyond the ribbon's room
 _PERCENT, _GRADE = Unit("%"), Unit("", step=0.5, decimals=1)
 
 
@@ -44,14 +47,17 @@ class LinkRibbon(Instrument[LinkRibbonOptions, State]):
         self._grade = self.dials.needle("picture_grade", smooth_s=1.0)
         self._control_figure = self.dials.figure("control_link_pct", _PERCENT)
         self._grade_figure = self.dials.figure("picture_grade", _GRADE)
-        self._left, self._right = INSET, self.width - INSET
+        unit = self.setting.unit
         self._top, self._foot = INSET + 26.0, self.height - INSET - 28.0
-        self._per_s = (self._right - self._left) / (2 * self.options.seconds)
-        self._step_s = 1.0 / (self._per_s * self.setting.unit)
+        self._left_px, self._window_px = round(INSET * unit), 2 * round((self.width - 2 * INSET) * unit / 2)
+        self._left, self._right = self._left_px / unit, (self._left_px + self._window_px) / unit
+        self._px_per_s = self._window_px / (2 * self.options.seconds)
+        self._step_px = max(1, round(unit))
+        self._pages: dict[int, tuple[Patch, Patch]] = {}
 
     def _state(self, time_s: float) -> State:
         return (
-            round((time_s - self.dials.start_s) / self._step_s),
+            round((time_s - self.dials.start_s) * self._px_per_s / self._step_px) * self._step_px,
             _PERCENT.text(self._control_figure(time_s)),
             grade_text(self._grade_figure(time_s)),
             any(b.onset_s <= time_s < b.end_s for b in self.dials.readings.breakups),
@@ -60,59 +66,59 @@ class LinkRibbon(Instrument[LinkRibbonOptions, State]):
     def _ground(self, canvas: Canvas) -> None:
         self.backing(canvas)
         self.name(canvas, "link", f"± {self.options.seconds:g} s")
-        canvas.box(
-            self._left, self._top, self._right - self._left, self._foot - self._top, self.palette.ahead.faded(0.16)
-        )
+        window = (self._left, self._top, self._right - self._left, self._foot - self._top)
+        canvas.box(*window, self.palette.ahead.faded(0.16))
+        if not any(self.dials.has(column) for column in self.columns):
+            canvas.outline(*window, self.palette.hairline)
 
     def _paint(self, canvas: Canvas, state: State) -> None:
-        steps, control, grade, broken = state
-        p, now = self.palette, self.dials.start_s + steps * self._step_s
+        now_px, control, grade, broken = state
+        half = self._window_px // 2
+        page, offset = divmod(now_px - half, self._window_px)
+        past, ahead = self._page(page)
+        top_px = round((self._top - _OVER) * self.setting.unit)
+        canvas.lay(past[:, offset : offset + half], self._left_px, top_px)
+        canvas.lay(ahead[:, offset + half : offset + 2 * half], self._left_px + half, top_px)
         middle = (self._left + self._right) / 2
-        times = now + (np.arange(self._left, self._right + 0.1, 2.0) - middle) / self._per_s
-        xs = middle + (times - now) * self._per_s
-        half = self._half(np.array([self._grade(float(t)) for t in times]))
-        for run in known_runs(half):
-            self._ribbon(canvas, xs[run], half[run], middle)
-        for span in self.dials.readings.breakups:
-            self._broken(
-                canvas,
-                xs,
-                half,
-                (span.onset_s - now) * self._per_s + middle,
-                (span.end_s - now) * self._per_s + middle,
-                steps,
-            )
-        links = np.array([self._control(float(t)) for t in times])
-        ys = self._foot - (self._foot - self._top) * np.clip(links, 0, 100) / 100.0
-        strokes = [np.column_stack((xs[run], ys[run])) for run in known_runs(ys)]
-        canvas.lines(strokes, 6.5, p.backing._replace(alpha=255))
-        canvas.lines(strokes, 3.0, p.control)
-        canvas.rule(middle, self._top - 6, self._foot - self._top + 12, 2.4, p.ink, down=True)
+        canvas.rule(middle, self._top - 6, self._foot - self._top + 12, 2.4, self.palette.ink, down=True)
         self._names(canvas, control, grade, broken)
 
-    def _ribbon(self, canvas: Canvas, xs: NDArray[np.float64], half: NDArray[np.float64], middle: float) -> None:
-        axis = (self._top + self._foot) / 2
-        for part, strength in ((xs <= middle + 1, 0.75), (xs >= middle - 1, 0.42)):
-            if part.sum() > 1:
-                edge = np.concatenate(
-                    (np.column_stack((xs, axis - half))[part], np.column_stack((xs, axis + half))[part][::-1])
-                )
-                canvas.polygon(edge, self.palette.picture.faded(strength))
+    def _page(self, page: int) -> tuple[Patch, Patch]:
+        """Two windows of the ribbon from a page's start, as flown and as still ahead; drawn once, then scrolled."""
+        if page not in self._pages:
+            self._pages = {p: drawn for p, drawn in self._pages.items() if abs(p - page) == 1}
+            self._pages[page] = self._drawn(page, 0.75), self._drawn(page, 0.42)
+        return self._pages[page]
 
-    def _broken(
-        self, canvas: Canvas, xs: NDArray[np.float64], half: NDArray[np.float64], low: float, high: float, steps: int
-    ) -> None:
-        low, high = max(low, self._left), min(high, self._right)
-        if high - low < 1.0:
+    def _drawn(self, page: int, strength: float) -> Patch:
+        unit = self.setting.unit
+        sheet = Canvas(2 * self._window_px, round((self._foot - self._top + 2 * _OVER) * unit), unit)
+        start_px = page * self._window_px
+        xs = np.append(np.arange(0.0, sheet.width, 2.0), sheet.width)
+        times = self.dials.start_s + (xs * unit + start_px) / self._px_per_s
+        half = self._half(np.array([self._grade(float(t)) for t in times]))
+        for run in known_runs(half):
+            edge = _band(xs[run], half[run], sheet.height / 2)
+            sheet.polygon(edge, self.palette.picture.faded(strength))
+        for span in self.dials.readings.breakups:
+            ends = (np.array([span.onset_s, span.end_s]) - self.dials.start_s) * self._px_per_s - start_px
+            self._broken(sheet, xs, half, ends / unit, start_px / unit)
+        links = np.array([self._control(float(t)) for t in times])
+        ys = sheet.height - _OVER - (self._foot - self._top) * np.clip(links, 0, 100) / 100.0
+        strokes = [np.column_stack((xs[run], ys[run])) for run in known_runs(ys)]
+        sheet.lines(strokes, 6.5, self.palette.backing._replace(alpha=255))
+        sheet.lines(strokes, 3.0, self.palette.control)
+        return sheet.pixels
+
+    def _broken(self, sheet: Canvas, xs: Floats, half: Floats, ends: Floats, start: float) -> None:
+        """Hatch the ribbon where the picture was broken up; thin where the grade is unknown."""
+        low, high = np.clip(ends, 0.0, sheet.width)
+        if high <= low:
             return
-        axis = (self._top + self._foot) / 2
-        places = np.concatenate(([low], xs[(xs > low) & (xs < high)], [high]))
-        reach = np.interp(places, xs, np.where(np.isfinite(half), half, self._half(np.array([1.0]))[0]))
-        edge = np.concatenate(
-            (np.column_stack((places, axis - reach - 2)), np.column_stack((places, axis + reach + 2))[::-1])
-        )
+        places = np.concatenate(([low], xs[(xs > low) & (xs < high)], [max(high, low + 2.0)]))
+        reach = np.interp(places, xs, np.where(np.isfinite(half), half, self._half(np.array([1.0]))[0])) + 2.0
         dark = self.palette.backing._replace(alpha=255)
-        canvas.hatch(edge, self.palette.broken, dark, phase=-steps / self.setting.unit)
+        sheet.hatch(_band(places, reach, sheet.height / 2), self.palette.broken, dark, phase=-start)
 
     def _names(self, canvas: Canvas, control: str, grade: str, broken: bool) -> None:
         p, y = self.palette, self.height - INSET + 4
@@ -130,9 +136,14 @@ class LinkRibbon(Instrument[LinkRibbonOptions, State]):
             self._right, y, picture, SMALL + 1, shade, weight="semibold" if broken else "regular", anchor="right"
         )
 
-    def _half(self, grade: NDArray[np.float64]) -> NDArray[np.float64]:
+    def _half(self, grade: Floats) -> Floats:
         """Half the ribbon's width at a grade: thin at 1, all the room at 5."""
         return np.asarray((self._foot - self._top) / 2 * (0.12 + 0.88 * (np.clip(grade, 1, 5) - 1) / 4), np.float64)
+
+
+def _band(xs: Floats, half: Floats, axis: float) -> Floats:
+    """Outline (2N, 2) of a band about a level axis."""
+    return np.concatenate((np.column_stack((xs, axis - half)), np.column_stack((xs, axis + half))[::-1]))
 
 
 def grade_text(grade: float) -> str:
@@ -140,7 +151,7 @@ def grade_text(grade: float) -> str:
     return number(grade, 0 if grade == round(grade) else 1) if math.isfinite(grade) else NO_DATA
 
 
-def known_runs(values: NDArray[np.float64]) -> list[slice]:
+def known_runs(values: Floats) -> list[slice]:
     """Slices of at least two samples in which all values are known."""
     known = np.concatenate(([False], np.isfinite(values), [False]))
     edges = np.flatnonzero(known[1:] != known[:-1])

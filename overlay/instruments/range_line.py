@@ -99,6 +99,8 @@ class RangeLine(Instrument[RangeLineOptions, State]):
         self._ruler_names(canvas, taken)
         if math.isfinite(here):
             self._tick(canvas, here, f"{distance} {'out' if way == OUT else 'from home'}")
+        else:
+            canvas.text(self._left, self._middle - _APART - _BAR - 24, "no position here", SMALL, self.palette.muted)
 
     def _tick(self, canvas: Canvas, x: float, text: str) -> None:
         top, ink = self._middle - _APART - _BAR - 4, self.palette.ink
@@ -139,7 +141,7 @@ class RangeLine(Instrument[RangeLineOptions, State]):
     def _bar(self, canvas: Canvas, way: int, ends: tuple[float, float], colour: Colour) -> None:
         top = self._bar_top(way)
         low, high = ends
-        canvas.polygon([(low, top), (high, top), (high, top + _BAR), (low, top + _BAR)], colour)
+        canvas.box(low, top, high - low, _BAR, colour)
 
     def _broken(self, canvas: Canvas, way: int, low: float, high: float, strength: float) -> None:
         top, middle = self._bar_top(way) - 2, (low + high) / 2
@@ -161,7 +163,9 @@ class RangeLine(Instrument[RangeLineOptions, State]):
 
     def _ends(self, way: int, time_s: float) -> Ends:
         reached = self._ways.reached(way, time_s)
-        return (self.half_pixel(self._place(reached[0])), self.half_pixel(self._place(reached[1]))) if reached else None
+        return (
+            (self.whole_pixel(self._place(reached[0])), self.whole_pixel(self._place(reached[1]))) if reached else None
+        )
 
     def _place(self, metres: float) -> float:
         farthest = self._ways.farthest_m if self._ways.known else self.units.far_from_m
@@ -171,7 +175,7 @@ class RangeLine(Instrument[RangeLineOptions, State]):
         """Place on the ruler, held at its ends; infinite where there is no data."""
         if not math.isfinite(metres):
             return math.inf
-        return self.half_pixel(min(max(self._place(metres), self._left), self._right + 12))
+        return self.whole_pixel(min(max(self._place(metres), self._left), self._right + 12))
 
 
 def draw_home(canvas: Canvas, x: float, y: float, size: float, colour: Colour) -> None:

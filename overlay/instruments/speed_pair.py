@@ -58,7 +58,7 @@ class SpeedPair(Instrument[SpeedPairOptions, State]):
         for top, (end, text, colour) in zip(self._tops, rows, strict=True):
             known = math.isfinite(end)
             if known:
-                canvas.polygon(self._span(0.0, end, top), colour)
+                canvas.box(self._left, top, end, _BAR, colour)
             ink = self.palette.ink if known else self.palette.muted
             canvas.text(self.width - INSET, top + _BAR - 2, text, VALUE, ink, weight="semibold", anchor="right")
         if math.isfinite(air) and math.isfinite(ground):
@@ -87,7 +87,7 @@ class SpeedPair(Instrument[SpeedPairOptions, State]):
 
     def _end(self, speed: float) -> float:
         return (
-            self.half_pixel(min(max(speed / self._top, 0.0), 1.0) * self._length) if math.isfinite(speed) else math.inf
+            self.whole_pixel(min(max(speed / self._top, 0.0), 1.0) * self._length) if math.isfinite(speed) else math.inf
         )
 
     def _wind(self, difference: float) -> str:

@@ -104,6 +104,7 @@ def make_flight() -> Readings:
         "control_rssi_dBm": -40 - range_m / 200,
         "control_snr_dB": link / 8,
         "picture_grade": grade,
+        "aerial_off_axis_deg": np.abs(_smooth(rng.normal(0, 1, len(t)), 10.0)) * 40,
     }
     gap = (t > 1200) & (t < 1209)  # the log fell silent
     for values in columns.values():
