@@ -55,14 +55,14 @@ def child(source: str, target: str, layout: str, inset: str) -> None:
     recording = open_recording([source])
     end = float(recording.duration_s)
     time_s = np.arange(0.0, end + 1, 0.1)
-    phase = time_s / max(end, 1.0)
-    wave = np.sin(time_s)
+    phase = (time_s + 600) / 1500  # some way into a flight of 25 minutes
+    wave = np.sin(time_s * 2 * math.pi / 9)  # weaving in nine seconds
     columns = {
         "range_m": 9000 * np.sin(math.pi * phase) + 50, "east_m": 9000 * np.sin(math.pi * phase), "north_m": 400 * wave,
         "bearing_deg": 80 + 3 * wave, "height_m": 140 + 12 * wave, "ground_speed_mps": 17 + 3 * wave,
         "airspeed_mps": 18 + wave, "vertical_speed_mps": 1.5 * wave, "course_deg": (90 + 60 * wave) % 360,
         "heading_deg": (88 + 60 * wave) % 360, "bank_deg": 25 * wave, "pitch_deg": 4 * wave,
-        "distance_m": 18000 * phase, "wind_speed_mps": np.full_like(wave, 5.0), "wind_from_deg": np.full_like(wave, 250.0),
+        "distance_m": 18000 * phase, "wind_speed_mps": 5 + 0 * wave, "wind_from_deg": 250 + 0 * wave,
         "tailwind_mps": 4 * wave, "voltage_V": 16.2 - 2 * phase, "current_A": 8 + 2 * wave,
         "charge_used_mAh": 5000 * phase, "charge_per_km_mAh": 170 + 10 * wave,
         "charge_home_mAh": 1500 * np.sin(math.pi * phase), "charge_reserve_mAh": np.full_like(wave, 2000.0),

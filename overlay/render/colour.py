@@ -7,6 +7,7 @@ standard dynamic range), then matrixed by the stream's luma coefficients and sca
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import cv2
 import numpy as np
@@ -86,22 +87,31 @@ class PlanarPatch:
 
 def planar(patch: Patch, encoding: Encoding) -> PlanarPatch:
     """(h, w, 4) premultiplied sRGB uint8 → planes in `encoding`; h and w are multiples of the chroma subsampling."""
-    scaled = patch.astype(np.float32) * np.float32(1 / 255)
-    red, green, blue, alpha = (np.ascontiguousarray(scaled[..., i]) for i in range(4))
-    kr, kb = LUMA_COEFFICIENTS[encoding.matrix]
-    luma = np.asarray(kr * red + (1 - kr - kb) * green + kb * blue, np.float32)
-    offset, span = encoding.luma_scale()
-    add_luma = np.asarray(offset * alpha + span * luma, np.float32)
-    alpha_chroma = _shrink(alpha, encoding.subsampling)
-    centre, chroma_span = np.float32(encoding.chroma_scale()[0]), encoding.chroma_scale()[1]
-    cb, cr = (
-        centre * alpha_chroma + np.float32(chroma_span / (2 * (1 - k))) * _shrink(colour - luma, encoding.subsampling)
-        for colour, k in ((blue, kb), (red, kr))
-    )
+    drawn = cv2.transform(patch.astype(np.float32), _matrix(encoding))
+    luma, cb, cr, alpha = (np.asarray(plane, np.float32) for plane in cv2.split(drawn))
+    keep = np.float32(1) - alpha
+    chroma_keep, cb, cr = (_shrink(plane, encoding.subsampling) for plane in (keep, cb, cr))
     luma8 = None
     if encoding.bits == 8:
-        luma8 = (np.rint(add_luma).astype(np.uint8), np.ascontiguousarray(255 - patch[..., 3]))
-    return PlanarPatch((add_luma, cb, cr), (1 - alpha, 1 - alpha_chroma), luma8)
+        luma8 = (cv2.convertScaleAbs(luma), cv2.bitwise_not(np.ascontiguousarray(patch[..., 3])))
+    return PlanarPatch((luma, cb, cr), (keep, chroma_keep), luma8)  # type: ignore[arg-type]  # OpenCV's dtypes
+
+
+@cache
+def _matrix(encoding: Encoding) -> NDArray[np.float32]:
+    """Premultiplied (R, G, B, alpha) in 0 … 255 → premultiplied (Y', C'b, C'r) code values and alpha in 0 … 1.
+
+    Linear, offsets included, since every offset is premultiplied by alpha. BT.601-7 §2.5, BT.709-6 §3, BT.2020-2
+    table 4.
+    """
+    kr, kb = LUMA_COEFFICIENTS[encoding.matrix]
+    y = np.array([kr, 1 - kr - kb, kb])
+    offset, span = encoding.luma_scale()
+    centre, chroma_span = encoding.chroma_scale()
+    cb = chroma_span * (np.array([0.0, 0.0, 1.0]) - y) / (2 * (1 - kb))
+    cr = chroma_span * (np.array([1.0, 0.0, 0.0]) - y) / (2 * (1 - kr))
+    rows = [[*(span * y), offset], [*cb, centre], [*cr, centre], [0.0, 0.0, 0.0, 1.0]]
+    return np.asarray(rows, np.float32) / np.float32(255)
 
 
 def _shrink(plane: NDArray[np.float32], subsampling: tuple[int, int]) -> NDArray[np.float32]:
