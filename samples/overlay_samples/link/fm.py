@@ -2,8 +2,8 @@
 
 All at complex baseband, 27 MHz: the carrier is a phase, the noise is complex and limited to the intermediate-frequency
 (IF) bandwidth, the discriminator measures the phase from sample to sample. Nothing here paints an impairment: where the
-noise outweighs the carrier for an instant, the phase slips by a whole turn and the video gets a click (S. O. Rice, "Noise
-in FM receivers", 1963).
+noise outweighs the carrier for an instant, the phase slips by a whole turn and the video gets a click (S. O. Rice,
+"Noise in FM receivers", 1963).
 
 Carrier-to-noise ratio (C/N) is carrier power over noise power in the IF noise bandwidth.
 """
@@ -25,8 +25,13 @@ _WORD = 2.0**32
 """Phase is kept as 32-bit words, one turn long: sums wrap around exactly as angles do."""
 
 _POOL_SAMPLES = 1 << 22
+_HALF = 0.5**0.5
 _EMPHASIS_TAPS = 160
+_DOUBTFUL_STEP = 1.2
+"""Steps of the angle beyond this many radians from one sample to the next are looked into more closely."""
+_BETWEEN_REACH, _BETWEEN_PARTS, _BETWEEN_BATCH = 6, 4, 4096
 _TRANSMIT_TAPS, _RECEIVE_TAPS = 41, 71
+_TRANSMIT_EDGES_MHZ = (5.6, 7.6)
 
 
 @dataclass(frozen=True)
@@ -70,7 +75,7 @@ class Modulation:
     """Noise bandwidth of the IF filter."""
     emphasis: bool = False
     blanking_MHz: float = -1.2
-    """Where blanking level lies in the IF filter: with −1.2 the middle of the video signal is in the filter's middle."""
+    """Where blanking level lies in the IF filter: at −1.2 the middle of the video signal is in the filter's middle."""
 
 
 @dataclass(frozen=True)
@@ -93,12 +98,11 @@ def IF_response(frequency_MHz: NDArray[np.float64], bandwidth_MHz: float) -> NDA
 def noise_pool(bandwidth_MHz: float, seed: int) -> tuple[Samples, Samples]:
     """In-phase and quadrature noise through the IF filter, total power 1: four million samples, drawn once.
 
-    Frames take stretches of it from random places under a carrier of random phase. The pool is circular, so the stretch
-    may begin anywhere.
+    Each frame adds up two stretches of it from random places, so that no frame's noise is another's.
     """
     rng = np.random.default_rng([seed, 0xF1])
     spectrum = rng.standard_normal((_POOL_SAMPLES, 2), dtype=np.float32).view(np.complex64)[:, 0]
-    frequency = np.fft.fftfreq(_POOL_SAMPLES, 1 / RATE_MHZ)
+    frequency = np.fft.fftfreq(_POOL_SAMPLES, 1 / RATE_MHZ).astype(np.float64)
     spectrum *= IF_response(frequency, bandwidth_MHz).astype(np.float32)
     noise = scipy.fft.ifft(spectrum, workers=1, overwrite_x=True)
     noise /= np.sqrt(np.mean(np.square(noise.real) + np.square(noise.imag), dtype=np.float64))
@@ -118,7 +122,7 @@ def _one_pole_pair(zero_MHz: float, pole_MHz: float, rate_MHz: float) -> NDArray
 def transmit_taps(standard: LineStandard, modulation: Modulation) -> NDArray[np.float64]:
     """From volts at 13.5 MHz to frequency deviation in MHz at 27 MHz, meant over each sample (hence the sinc)."""
     frequency = np.linspace(0.0, SAMPLE_RATE_MHZ, 513)
-    shape = low_pass_response(frequency, 5.6, 7.6) * np.sinc(frequency / RATE_MHZ)
+    shape = low_pass_response(frequency, *_TRANSMIT_EDGES_MHZ) * np.sinc(frequency / RATE_MHZ)
     taps = 2 * taps_from_response(shape.astype(complex), _TRANSMIT_TAPS) * modulation.deviation_MHz
     if modulation.emphasis:
         curve = EMPHASIS[standard.name]
@@ -127,11 +131,17 @@ def transmit_taps(standard: LineStandard, modulation: Modulation) -> NDArray[np.
     return np.asarray(taps, dtype=np.float64)
 
 
-def receive_taps(standard: LineStandard, modulation: Modulation) -> NDArray[np.float64]:
-    """From phase steps in radians at 27 MHz to volts: video low pass, de-emphasis, the discriminator's sinc undone."""
+def receive_taps(
+    standard: LineStandard, modulation: Modulation, edges_MHz: tuple[float, float] | None = None
+) -> NDArray[np.float64]:
+    """From phase steps in radians at 27 MHz to volts: video low pass, de-emphasis, the discriminator's sinc undone.
+
+    `edges_MHz`: end of the pass band and beginning of the stop band, if other than the video filter's own.
+    """
     frequency = np.linspace(0.0, SAMPLE_RATE_MHZ, 513)
     W = standard.video_bandwidth_MHz
-    shape = low_pass_response(frequency, W - 0.4, W + 0.6) / np.sinc(frequency / RATE_MHZ)
+    edge, stop = edges_MHz or (W - 0.4, W + 0.6)
+    shape = low_pass_response(frequency, edge, stop) / np.sinc(frequency / RATE_MHZ)
     taps = taps_from_response(shape.astype(complex), _RECEIVE_TAPS)
     taps *= RATE_MHZ / (2 * np.pi * modulation.deviation_MHz)
     if modulation.emphasis:
@@ -139,6 +149,63 @@ def receive_taps(standard: LineStandard, modulation: Modulation) -> NDArray[np.f
         taps = np.convolve(taps, _one_pole_pair(curve.pole_MHz, curve.zero_MHz, RATE_MHZ))
         taps *= 10 ** (curve.A_dB / 20)
     return np.asarray(taps, dtype=np.float64)
+
+
+def _wrap(angles: Samples) -> None:
+    """Bring angles into −π … π, in place."""
+    turns = angles * np.float32(1 / (2 * np.pi))
+    np.rint(turns, out=turns)
+    turns *= np.float32(2 * np.pi)
+    angles -= turns
+
+
+@lru_cache(maxsize=1)
+def _between_taps() -> Samples:
+    """Weights of 12 samples for points from the sixth to the seventh, by least squares over ±10 MHz: (12, points)."""
+    turns = np.linspace(-10.0, 10.0, 401)[:, None] / RATE_MHZ
+    place = np.arange(1 - _BETWEEN_REACH, _BETWEEN_REACH + 1)
+    wanted = np.arange(_BETWEEN_PARTS + 1) / _BETWEEN_PARTS
+    given, sought = np.exp(2j * np.pi * turns * place), np.exp(2j * np.pi * turns * wanted)
+    given, sought = (np.vstack([part.real, part.imag]) for part in (given, sought))
+    weights, *_ = np.linalg.lstsq(given, sought, rcond=None)
+    return np.asarray(weights, dtype=np.float32)
+
+
+def _steps_between(in_phase: Samples, quadrature: Samples, index: NDArray[np.intp]) -> Samples:
+    """Steps of the angle into the samples at `index`, counted along the way instead of taken the short way round.
+
+    Where the vector passes close to the origin it turns by up to a whole turn within one sample. The short way round
+    would lose most of the clicks.
+    """
+    windows = [np.lib.stride_tricks.sliding_window_view(part, 2 * _BETWEEN_REACH) for part in (in_phase, quadrature)]
+    taps = _between_taps()
+    steps = np.empty(len(index), np.float32)
+    for first in range(0, len(index), _BETWEEN_BATCH):
+        rows = index[first : first + _BETWEEN_BATCH] - _BETWEEN_REACH
+        x, y = (window[rows] @ taps for window in windows)
+        part = np.diff(np.arctan2(y, x), axis=1)
+        _wrap(part)
+        steps[first : first + len(rows)] = part.sum(axis=1)
+    return steps
+
+
+def path_taps(standard: LineStandard, modulation: Modulation) -> NDArray[np.float64]:
+    """What the whole link does to composite video at 13.5 MHz while noise is far below the carrier: a linear filter."""
+    chain = np.convolve(transmit_taps(standard, modulation), receive_taps(standard, modulation))
+    return np.asarray(chain[::2] * (2 * np.pi / RATE_MHZ), dtype=np.float64)
+
+
+@lru_cache(maxsize=4)
+def video_noise_pool(standard: LineStandard, modulation: Modulation, seed: int) -> Samples:
+    """Noise that, added to the composite signal before `path_taps`, comes out as at a C/N of 0 dB to first order.
+
+    Far above threshold the discriminator sees only the noise in quadrature with the carrier, divided by its amplitude;
+    its steps make the noise whose power rises as the square of frequency. Two million samples at 13.5 MHz, in volts.
+    """
+    _, quadrature = noise_pool(modulation.IF_bandwidth_MHz, seed)
+    to_video = BlockFilter(receive_taps(standard, modulation, _TRANSMIT_EDGES_MHZ), down=2, block=60)
+    (volts,) = to_video(np.diff(quadrature))
+    return volts
 
 
 class FMLink:
@@ -161,6 +228,11 @@ class FMLink:
     def offset_V(self) -> float:
         """Level of blanking in the received video."""
         return self.modulation.blanking_MHz / self.modulation.deviation_MHz
+
+    def begin(self, composite: Samples) -> None:
+        """Start in the middle of a stream, after this composite video."""
+        self._past_volts = composite[len(composite) - self._up.history :]
+        self._past_steps = np.full(self.video.history, self.modulation.blanking_MHz * 2 * np.pi / RATE_MHZ, np.float32)
 
     def transmit(self, composite: Samples, offset_MHz: float = 0.0) -> Samples:
         """Carrier phase in radians, −π … π, at 27 MHz: two samples for each one of the composite signal."""
@@ -188,11 +260,13 @@ class FMLink:
         noise = noise_pool(self.modulation.IF_bandwidth_MHz, self.seed)
         n, steps = len(phase), len(carrier_to_noise_dB)
         bounds = np.linspace(0, n, steps + 1).astype(int)
-        start = int(rng.integers(_POOL_SAMPLES - n))
+        first, second = rng.integers(_POOL_SAMPLES - n, size=2)
         for k, level in enumerate(10.0 ** (-np.asarray(carrier_to_noise_dB) / 20)):
             a, b = bounds[k], bounds[k + 1]
             for part, pool in zip((in_phase, quadrature), noise, strict=True):
-                part[a:b] += pool[start + a : start + b] * np.float32(level)
+                stretch = pool[first + a : first + b] + pool[second + a : second + b]
+                stretch *= np.float32(level * _HALF)
+                part[a:b] += stretch
         return in_phase, quadrature
 
     def _add_echo(self, phase: Samples, in_phase: Samples, quadrature: Samples) -> None:
@@ -209,10 +283,10 @@ class FMLink:
         np.subtract(angle[1:], angle[:-1], out=steps[1:])
         steps[0] = angle[0] - self._last_angle
         self._last_angle = angle[-1]
-        turns = steps * np.float32(1 / (2 * np.pi))
-        np.rint(turns, out=turns)
-        turns *= np.float32(2 * np.pi)
-        steps -= turns
+        _wrap(steps)
+        doubtful = np.flatnonzero(np.abs(steps) > _DOUBTFUL_STEP)
+        doubtful = doubtful[(doubtful >= _BETWEEN_REACH) & (doubtful < len(steps) - _BETWEEN_REACH)]
+        steps[doubtful] = _steps_between(in_phase, quadrature, doubtful)
         return steps
 
     def __call__(self, composite: Samples, carrier_to_noise_dB: NDArray[np.float64], frame: int) -> Samples:

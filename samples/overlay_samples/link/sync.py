@@ -24,7 +24,7 @@ _FULL = 4096
 
 _TIP_EXCESS_V = 0.0022
 _TIP_REST_V = 0.03
-"""Tip detector: mean voltage below the level held that it balances; with clean sync it comes to rest so far above the tip."""
+"""Tip detector: mean voltage below the level held that it balances; how far above a clean tip it then rests."""
 _TIP_GAIN = 0.4
 """Its memory is about two blocks of eight lines."""
 
@@ -122,7 +122,7 @@ class SlicedSync:
         np.clip(share, 0, _FULL, out=share)
         self.total = np.zeros(len(low) + 1, np.int32)
         np.cumsum(share.reshape(-1).astype(np.int32), dtype=np.int32, out=self.total[1:])
-        self._view = memoryview(self.total)
+        self._view = memoryview(self.total.data)
         self.shift = origin + delay + _DOWN / 2
 
     def below(self, position: float) -> float:
@@ -133,7 +133,7 @@ class SlicedSync:
         return float(left + (x - i) * (self._view[i + 1] - left)) * (_DOWN / _FULL)
 
     def likeliest_pulse(self, after: float, standard: LineStandard) -> float | None:
-        """Where, within half a line around a position, a line sync pulse most likely begins; None where nothing is like one."""
+        """Where within half a line of a position a sync pulse most likely begins; None if nothing is like one."""
         n = standard.samples_per_line // _DOWN
         width, quiet = int(standard.sync_us * SAMPLE_RATE_MHZ / _DOWN), 24
         first = max(int((after + self.shift) / _DOWN) - n // 2, quiet)
@@ -216,8 +216,13 @@ class Timebase:
                 pulse = sync.likeliest_pulse(state.next_line, self.standard)
                 state.next_line = state.next_line if pulse is None else pulse
         start, line, field, parity, hits = zip(*found, strict=True) if found else ((),) * 5
-        as_int = [np.array(column, np.intp) for column in (line, field, parity)]
-        return Lines(np.array(start, np.float64), *as_int, np.array(hits, np.bool_))
+        return Lines(
+            np.array(start, np.float64),
+            np.array(line, np.intp),
+            np.array(field, np.intp),
+            np.array(parity, np.intp),
+            np.array(hits, np.bool_),
+        )
 
     def _line_edge(self, sync: SlicedSync, state: TimebaseState, limit: float) -> bool:
         """Compare the sync before and after the expected edge; pull the oscillator if there is an edge at all."""
