@@ -14,12 +14,13 @@ import math
 import re
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from typing import overload
+from typing import TYPE_CHECKING, overload
 
-import numpy as np
-from numpy.typing import NDArray
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
-Seconds = NDArray[np.float64]
+    Seconds = NDArray[np.float64]
 
 # GPS − UTC after each leap second since the GPS epoch (IERS Bulletin C; last one 2016-12-31).
 _LEAP_DAYS = (
