@@ -13,6 +13,7 @@ import av
 import av.error
 from av.codec.context import Flags
 from av.container import InputContainer
+from av.packet import Packet
 from av.stream import Disposition
 from av.video.stream import VideoStream
 
@@ -55,6 +56,14 @@ def opened(path: str, threads: int = 0) -> Iterator[Opened]:
         context.options = {"max_pixels": str(MAX_PIXELS)}
         context.flags |= Flags.output_corrupt  # a broken live picture is to be seen, not left out
         yield Opened(container, stream, boxes.cut_at is not None)
+
+
+def packets(file: Opened) -> Iterator[Packet[VideoStream]]:
+    """The picture stream's packets from where the file stands; empty ones ("repeat the last picture") are left out."""
+    try:
+        yield from (packet for packet in file.container.demux(file.stream) if packet.size)
+    except IndexError:
+        return  # PyAV stumbles over a stream that turned up on the way, but only once all packets are out
 
 
 def _container(path: str, cut_at: int | None) -> InputContainer:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from fractions import Fraction
-from itertools import chain
+from itertools import chain, islice
 from typing import NamedTuple
 
 import av.error
@@ -15,10 +15,11 @@ from av.video.frame import VideoFrame
 from av.video.stream import VideoStream
 
 from overlay.errors import Damage
-from overlay.recordings.container import Opened, opened
+from overlay.recordings.container import Opened, opened, packets
 from overlay.recordings.recording import Chapter, Recording
 
 FARTHEST_BACK = 8  # key pictures; a picture that is broken from there on is broken in the file
+LEAP = 16  # pictures; more of them are seldom lost at once
 MOST_DAMAGE = 200  # faults told of a file: more of them say nothing new
 
 
@@ -158,7 +159,13 @@ class _Pass:
                 # Spares even the reading. The demuxer then gets times of showing wrong, but not times of decoding.
                 self.file.stream.discard = Discard.nonkey
                 self.key_pts = dict(zip(self.chapter.key_entry.tolist(), self.chapter.key_pts.tolist(), strict=True))
-        for frame in self._decoded():
+        decoded = self._decoded()
+        ahead: list[VideoFrame] = []
+        while frame := ahead.pop() if ahead else next(decoded, None):
+            if self._leaps(frame):
+                ahead = list(islice(decoded, 1))
+                if ahead and not self._is_after(ahead[0], frame):
+                    continue  # the leap was in this frame's stamp only
             place = self._place_of(frame)
             if place is not None and (frame.key_frame or not self.keys) and self._fits(frame):
                 yield place, frame
@@ -192,9 +199,7 @@ class _Pass:
         """The stream's packets, stamps mended as the chapter says, and None at the end to empty the decoder."""
         splices, count, shift = list(self.chapter.splices), 0, 0
         try:
-            for packet in self.file.container.demux(self.file.stream):
-                if packet.size == 0:
-                    continue
+            for packet in packets(self.file):
                 if self.key_pts:
                     if packet.dts not in self.key_pts:
                         continue
@@ -227,6 +232,21 @@ class _Pass:
             return None
         self.place = place
         return place
+
+    def _leaps(self, frame: VideoFrame) -> bool:
+        """Whether the frame's stamp skips so many pictures that it had better be confirmed by the next one."""
+        beyond = self.place + LEAP
+        return (
+            self.chapter.stamped
+            and self.place >= 0
+            and frame.pts is not None
+            and not self.keys
+            and beyond < len(self.chapter.pts)
+            and frame.pts > self.chapter.pts[beyond]
+        )
+
+    def _is_after(self, later: VideoFrame, earlier: VideoFrame) -> bool:
+        return later.pts is None or earlier.pts is None or later.pts > earlier.pts
 
     def _fits(self, frame: VideoFrame) -> bool:
         chapter = self.chapter

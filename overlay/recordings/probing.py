@@ -18,7 +18,7 @@ from av.video.stream import VideoStream
 from numpy.typing import NDArray
 
 from overlay.errors import Damage, RecordingError, UsageError
-from overlay.recordings.container import Opened, opened
+from overlay.recordings.container import Opened, opened, packets
 from overlay.recordings.pacing import average_rate, is_uneven
 from overlay.recordings.picture import colour, field_order, orientation
 from overlay.recordings.recording import Audio, Chapter, Recording
@@ -78,14 +78,14 @@ def _probe(path: str) -> tuple[Chapter, tuple[Damage, ...]]:
 
 
 def _first_frames(file: Opened) -> list[VideoFrame]:
-    """The first few frames that the decoder vouches for; if there are none at all, the first that it doubts."""
+    """The first few frames from the first that can be shown on; if there is none, the first doubtful ones."""
     sound: list[VideoFrame] = []
     doubtful: list[VideoFrame] = []
     give_up = time.monotonic() + PEEK_S
     try:
-        for count, packet in enumerate(file.container.demux(file.stream)):
+        for count, packet in enumerate(packets(file)):
             for frame in _decoded(file, packet):
-                (doubtful if frame.is_corrupt else sound).append(frame)
+                (sound if frame.key_frame or not frame.is_corrupt else doubtful).append(frame)
             if len(sound) >= PEEK_FRAMES or count > PEEK_PACKETS or time.monotonic() > give_up:
                 break
     except av.error.FFmpegError:

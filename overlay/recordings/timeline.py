@@ -22,13 +22,14 @@ from av.video.stream import VideoStream
 from numpy.typing import NDArray
 
 from overlay.errors import Damage, RecordingError
-from overlay.recordings.container import Opened
+from overlay.recordings.container import Opened, packets
 from overlay.recordings.recording import Splice, Ticks
 
 UNKNOWN = np.iinfo(np.int64).min
 MAX_PACKETS = 8_000_000  # nine hours at 240 frames per second
 BACK_S, AHEAD_S = 1.0, 600.0  # a clock that leaves this span between two packets was reset
 BY_PTS = ("matroska,webm",)  # demuxers that seek by time of showing; the others go by time of decoding
+MAX_DELAY_S = 10.0  # between decoding and showing, beyond the usual
 STRAY_PACKETS = 4  # so few packets between two jumps are flipped bits, not another part
 
 
@@ -75,31 +76,40 @@ class _Packets(NamedTuple):
         """A stamp per packet that rises along an unbroken file: dts, or pts where there is none."""
         return np.where(self.dts == UNKNOWN, self.pts, self.dts)
 
+    def astray(self, base: Fraction) -> NDArray[np.bool_]:
+        """Which packets are to be shown at a time that has nothing to do with when they are decoded."""
+        known: NDArray[np.bool_] = (self.pts != UNKNOWN) & (self.dts != UNKNOWN)
+        if not known.any():
+            return known
+        delay = np.where(known, self.pts.astype(np.float64) - self.dts, 0.0) * float(base)
+        far: NDArray[np.bool_] = np.abs(delay - np.median(delay[known])) > MAX_DELAY_S
+        return known & far
+
 
 def read_timeline(path: str, file: Opened) -> Timeline:
     """Walk through all packets of a file just opened. RecordingError when there are none."""
     stream = file.stream
-    packets = _walk(path, file)
-    if len(packets.pts) == 0:
+    found = _walk(path, file)
+    if len(found.pts) == 0:
         raise RecordingError(path, "no pictures in its picture stream", "copy it again from the recorder's card")
     base = stream.time_base or Fraction(1, 1000)
-    step = _nominal_step(packets, stream, base)
-    pts, splices, faults = _mend(path, packets, step, base)
+    step = _nominal_step(found, stream, base)
+    pts, splices, faults = _mend(path, found, step, base)
     shown = np.sort(pts)
-    keys = np.flatnonzero(packets.key)
+    keys = np.flatnonzero(found.key)
     keys = keys[np.argsort(pts[keys], kind="stable")]
-    last = int(packets.duration[int(np.argmax(pts))]) or step
+    last = int(found.duration[int(np.argmax(pts))]) or step
     return Timeline(
         pts=shown,
         key_pts=pts[keys],
-        key_entry=(pts if file.container.format.name in BY_PTS else packets.order())[keys],
+        key_entry=(pts if file.container.format.name in BY_PTS else found.order())[keys],
         duration=int(shown[-1] - shown[0]) + (last if last * base <= 10 else step),
-        stamped=_is_stamped(packets, file),
+        stamped=_is_stamped(found, file),
         splices=splices,
         damage=(
             *faults,
-            *_reading_faults(path, packets, shown, base),
-            *_cut_short(path, file, len(pts) + packets.cut, shown),
+            *_reading_faults(path, found, shown, base),
+            *_cut_short(path, file, len(pts) + found.cut, shown),
         ),
     )
 
@@ -115,11 +125,9 @@ def _walk(path: str, file: Opened) -> _Packets:
     pts, dts, duration, key, corrupt = columns
     budget, fault, cut = 2 * file.container.size + 1_000_000, "", 0
     try:
-        for packet in file.container.demux(file.stream):
+        for packet in packets(file):
             if packet.is_discard:  # outside the edit list
                 cut += 1
-                continue
-            if packet.size == 0:  # "repeat the last picture", or the end of the file
                 continue
             pts.append(UNKNOWN if packet.pts is None else packet.pts)
             dts.append(UNKNOWN if packet.dts is None else packet.dts)
@@ -155,7 +163,7 @@ def _mend(
         note = Damage(path, f"carries no times: its pictures are counted at {float(1 / (step * base)):g} per second")
         return np.arange(len(pts), dtype=np.int64) * step, (), (note,)
     parts, stray = _parts(packets.order(), base)
-    missing |= stray
+    missing |= stray | packets.astray(base)
     if missing.any():
         faults.append(Damage(path, f"{int(missing.sum())} pictures carried no usable time and took their place's"))
         pts[missing] = _placed(pts, missing, step)
