@@ -201,6 +201,7 @@ class Flight:
     @cached_property
     def diagnosis(self) -> Diagnosis:
         """The graded picture, each break-up with the flight's readings at its onset where the clocks are known."""
+        self.recording("ground")  # asked for first: without it nothing else matters
         if self.file.track is None:
             return self.graded
         try:

@@ -43,7 +43,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     try:
         arguments = parser().parse_args(argv)
         code: int = arguments.run(arguments)
-        sys.stdout.flush()
+        if sys.stdout is not None:  # a caller may have closed it
+            sys.stdout.flush()
     except OverlayError as error:
         return _told(f"overlay: {printable(str(error))}", error.exit_code)
     except KeyboardInterrupt:
