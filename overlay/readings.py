@@ -30,6 +30,7 @@ from dataclasses import dataclass, field
 
 from overlay.timetable import TimeTable
 
+EVENTS = ("launch", "turn-back", "farthest", "landing", "automatic return", "automatic return ends")
 LEGS = ("on the ground", "take-off", "out", "loiter", "home", "landing")
 
 
@@ -55,6 +56,14 @@ class Leg:
     name: str
     start_s: float
     end_s: float
+
+
+@dataclass(frozen=True)
+class Event:
+    """A moment of the flight clock with one of `EVENTS` as its kind."""
+
+    kind: str
+    time_s: float
 
 
 @dataclass(frozen=True)
@@ -85,6 +94,7 @@ class Readings(TimeTable):
     legs: tuple[Leg, ...] = ()
     breakups: tuple[BrokenPicture, ...] = ()
     pack: Pack | None = None
+    events: tuple[Event, ...] = ()
     derived: Mapping[str, str] = field(default_factory=dict)
 
     def leg_at(self, time_s: float) -> str | None:

@@ -8,17 +8,21 @@ smoothed beyond the slopes that a rate of change needs (`overlay.mechanics.slope
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextlib import suppress
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from overlay.errors import UsageError
+from overlay.errors import NoAnswerError, UsageError
 from overlay.mechanics.airborne import Airborne, airborne, movement
 from overlay.mechanics.columns import Columns
 from overlay.mechanics.electric import add_electric
+from overlay.mechanics.events import find_events
 from overlay.mechanics.geodesy import LocalPlane
 from overlay.mechanics.home import find_home
 from overlay.mechanics.legs import legs_of
+from overlay.mechanics.reach import add_reach, homeward
 from overlay.mechanics.velocity import add_air_motion, add_ground_motion, add_position
 from overlay.readings import BrokenPicture, Home, Leg, Pack, Readings
 from overlay.tracks.track import Track
@@ -52,10 +56,10 @@ def readings_of(
     for name in _AS_LOGGED:
         table.put(name, table.logged(name))
     _add_height(table, place)
-    add_air_motion(table, air.spans)
+    wind, _ = add_air_motion(table, air.spans)
     _add_aerial(table)
     add_electric(table, pack)
-    return Readings(
+    readings = Readings(
         table.grid,
         table.values,
         keeps_utc=track.keeps_utc,
@@ -65,6 +69,9 @@ def readings_of(
         pack=pack,
         derived=table.derived,
     )
+    with suppress(NoAnswerError):  # the columns are left out, and `findings_of` tells why
+        readings = add_reach(readings, homeward(readings, wind))
+    return replace(readings, events=find_events(readings, track))
 
 
 def _grid(time_s: Floats, rate_Hz: float) -> Floats:

@@ -13,6 +13,8 @@ from overlay.mechanics.geodesy import LocalPlane
 from overlay.mechanics.slopes import half_window, slope
 from overlay.mechanics.turning import bank_from_velocity, course_deg, velocity_from_course
 from overlay.mechanics.wind import Wind, estimate_wind
+from overlay.readings import Readings
+from overlay.timetable import TimeTable
 
 Floats = NDArray[np.float64]
 
@@ -97,20 +99,38 @@ def _distance(table: Columns, take_off_s: float | None) -> Floats:
     return result
 
 
+def wind_of(readings: Readings) -> Wind:
+    """The flight's mean wind from its readings; NoAnswerError as `estimate_wind`, or where nothing was flown."""
+    in_air = np.zeros(len(readings), dtype=bool)
+    for leg in readings.legs:
+        if leg.name != "on the ground":
+            in_air |= (readings.time_s >= leg.start_s) & (readings.time_s <= leg.end_s)
+    own = readings.has("airspeed_mps") and "airspeed_mps" not in readings.derived
+    return _wind_in_air(readings, in_air, readings["airspeed_mps"] if own else None)
+
+
+def _wind_in_air(table: TimeTable, in_air: NDArray[np.bool_], airspeed: Floats | None) -> Wind:
+    if not in_air.any():
+        raise NoAnswerError("no wind: the aircraft did not fly")
+    east, north = velocity_from_course(table["ground_speed_mps"], table["course_deg"])
+    return estimate_wind(
+        table.time_s[in_air],
+        east[in_air],
+        north[in_air],
+        None if airspeed is None else airspeed[in_air],
+        table["vertical_speed_mps"][in_air],
+    )
+
+
 def _wind(table: Columns, flown: Sequence[tuple[float, float]]) -> tuple[Wind | None, str]:
     in_air = np.zeros(len(table.grid), dtype=bool)
     for start, end in flown:
         in_air |= (table.grid >= start) & (table.grid <= end)
-    if not in_air.any():
-        return None, "no wind: the aircraft did not fly"
-    east, north = ground_velocity(table)
-    airspeed = table.get("airspeed_mps")[in_air] if table.has("airspeed_mps") else None
+    airspeed = table.get("airspeed_mps") if table.has("airspeed_mps") else None
     try:
-        climb = table.get("vertical_speed_mps")[in_air]
-        wind = estimate_wind(table.grid[in_air], east[in_air], north[in_air], airspeed, climb)
+        return _wind_in_air(TimeTable(table.grid, table.values), in_air, airspeed), ""
     except NoAnswerError as refusal:
         return None, str(refusal)
-    return wind, ""
 
 
 def _add_from_wind(table: Columns, wind: Wind) -> None:

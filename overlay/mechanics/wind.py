@@ -32,7 +32,7 @@ _BIN_DEG = 15.0
 _THROTTLE_KEPT_S = 600.0  # how long a pilot leaves the throttle alone
 _GUST_S = 10.0  # a gust's length (about 200 m at low height) over the airspeed
 _WANDER_S = (1.0, 2.0, 4.0, 8.0, 16.0, 32.0, 64.0)
-_WORST_SIGMA_MPS = 2.0
+_WORST_SIGMA_MPS = 1.6  # a 95 % interval of ±3 m/s: wider is no use to a pilot
 LEAST_ARC_DEG = 180.0
 _T95 = 1.96
 
@@ -138,7 +138,7 @@ def estimate_wind(
     if worst > _WORST_SIGMA_MPS:
         raise NoAnswerError(
             f"no wind: along its worst axis it is only known to ±{_T95 * worst:.1f} m/s from {arc:.0f}° of courses; "
-            "a logged airspeed, or one full circle at steady throttle, would settle it"
+            "a logged airspeed, or several full circles at steady throttle, would settle it"
         )
     speed = float(np.median(np.hypot(data.east - parameters[0], data.north - parameters[1])))
     scaled = data.airspeed is not None

@@ -15,7 +15,8 @@ def test_standard_rate_turn_rule():
 
 
 def test_rate_and_radius_formulas_of_the_handbook():
-    # Pilot's Handbook of Aeronautical Knowledge (FAA-H-8083-25), V in kn: R = V²/(11.26·tan φ) ft, ω = 1091·tan φ/V °/s.
+    # Pilot's Handbook of Aeronautical Knowledge (FAA-H-8083-25), V in kn: R = V²/(11.26·tan φ) ft,
+    # ω = 1091·tan φ/V °/s.
     bank, knots = 30.0, 120.0
     radius_ft = knots**2 / (11.26 * np.tan(np.radians(bank)))
     assert radius_m(np.array(knots * 0.514444), np.array(bank)) / 0.3048 == pytest.approx(radius_ft, rel=4e-3)

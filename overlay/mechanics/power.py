@@ -1,0 +1,158 @@
+"""What it costs this aircraft to fly: power against airspeed and climb, from the flight's own log.
+
+About its cruising airspeed V₀ the power drawn is taken as
+
+    P = P₀ + P₁·(V³ − V₀³)/(3·V₀³) + D·de/dt,    e = h + V²/2g
+
+P₁/P₀ is the elasticity of power with airspeed. Little airspeed range in a flight tells little of it, so it starts from
+1.5 ± 1 (between the flat of best endurance and the 3 of a racer) and moves as far as the data say. D is what a metre of
+energy height costs. Means over 20 s blocks, so that throttle, propeller and wing answer within the block.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from overlay.errors import NoAnswerError
+from overlay.mechanics.turning import STANDARD_GRAVITY_MPS2
+from overlay.readings import Readings
+
+Floats = NDArray[np.float64]
+
+_BLOCK_S = 20.0
+_ELASTICITY, _ELASTICITY_SIGMA = 1.5, 1.0
+_LEAST_BLOCKS = 6
+_CRUISE = ("out", "loiter", "home")
+_STRAIGHT_DEG = 25.0
+
+
+@dataclass(frozen=True)
+class PowerFit:
+    """Electric power in level flight at `airspeed_mps` (`power_W` ± `sigma_W`, 1σ), and how it changes.
+
+    `elasticity` is d ln P / d ln V; `climb_J_per_m` is paid for a metre up and returned for a metre down.
+    """
+
+    airspeed_mps: float
+    power_W: float
+    sigma_W: float
+    elasticity: float
+    elasticity_sigma: float
+    climb_J_per_m: float
+    blocks: int
+
+    def at(self, airspeed_mps: float) -> float:
+        """Level power at another airspeed near the fitted one."""
+        cube = (airspeed_mps / self.airspeed_mps) ** 3
+        return self.power_W * max(1.0 + self.elasticity * (cube - 1.0) / 3.0, 0.1)
+
+
+@dataclass(frozen=True)
+class Blocks:
+    """Means over blocks of cruising flight; `cubed` is the mean of V³, `climb` of de/dt; NaN where unknown."""
+
+    time_s: Floats
+    airspeed: Floats
+    cubed: Floats
+    climb: Floats
+    current: Floats
+    voltage: Floats
+    charge: Floats
+
+
+def cruise_blocks(readings: Readings, airspeed: Floats) -> Blocks:
+    """Blocks of the legs out, loitering and home, straight ones where there are enough; `airspeed` is (N,)."""
+    rows = [_block(readings, airspeed, span) for span in _spans(readings)]
+    table = np.array([row for row in rows if row is not None]).reshape(-1, 8)
+    table = table[np.isfinite(table[:, 4])]
+    straight = table[:, 7] < _STRAIGHT_DEG
+    if straight.sum() >= _LEAST_BLOCKS:
+        table = table[straight]
+    return Blocks(*table[:, :7].T)
+
+
+def fit_power(blocks: Blocks) -> PowerFit:
+    """Fit the power law; NoAnswerError where the log has too little cruise with current, voltage and airspeed."""
+    power = blocks.current * blocks.voltage
+    known = np.isfinite(power) & np.isfinite(blocks.airspeed) & (blocks.airspeed > 3.0)
+    if known.sum() < _LEAST_BLOCKS:
+        raise NoAnswerError(
+            f"no cost of flying: {int(known.sum())} blocks of {_BLOCK_S:.0f} s of cruise with airspeed, volts and "
+            f"charge, and {_LEAST_BLOCKS} are needed"
+        )
+    power, cubed, climb = power[known], blocks.cubed[known], np.nan_to_num(blocks.climb[known])
+    cruise = float(np.median(blocks.airspeed[known]))
+    usual = float(np.median(power))
+    design = np.column_stack([np.ones(len(power)), (cubed / cruise**3 - 1.0) / 3.0, climb])
+    prior = np.diag([0.0, (_ELASTICITY_SIGMA * usual) ** -2, 1e-8])
+    aim = prior @ np.array([0.0, _ELASTICITY * usual, 0.0])
+    found, covariance = _robust(design, power, prior, aim)
+    return PowerFit(
+        cruise,
+        float(found[0]),
+        math.sqrt(covariance[0, 0]),
+        float(found[1] / found[0]),
+        math.sqrt(covariance[1, 1]) / float(found[0]),
+        float(max(found[2], 0.0)),
+        len(power),
+    )
+
+
+def _robust(design: Floats, values: Floats, prior: Floats, aim: Floats) -> tuple[Floats, Floats]:
+    """Least squares under a Cauchy loss and a Gaussian prior; covariance for residuals that follow one another."""
+    found = np.asarray(np.linalg.lstsq(design, values, rcond=None)[0], np.float64)
+    sigma = max(float(np.std(values - design @ found)), 1e-3)
+    for _ in range(30):
+        residual = values - design @ found
+        sigma = max(1.4826 * float(np.median(np.abs(residual))), 1e-3 * abs(float(np.median(values))), 1e-6)
+        weight = 1.0 / (1.0 + (residual / (2.385 * sigma)) ** 2)
+        information = (design * weight[:, None]).T @ design / sigma**2 + prior
+        wanted = (design * weight[:, None]).T @ values / sigma**2 + aim
+        found = np.asarray(np.linalg.solve(information, wanted), np.float64)
+    residual = (values - design @ found) * np.sqrt(weight)
+    spread = max(float(np.sum(residual**2)) / max(len(values) - 3, 1), sigma**2)
+    linked = float(np.mean(residual[1:] * residual[:-1])) / max(float(np.mean(residual**2)), 1e-12)
+    linked = min(max(linked, 0.0), 0.9)
+    repeats = (1.0 + linked) / (1.0 - linked)
+    information = (design * weight[:, None]).T @ design / (spread * repeats) + prior
+    return found, np.asarray(np.linalg.inv(information), np.float64)
+
+
+def _spans(readings: Readings) -> list[slice]:
+    spans = []
+    for leg in readings.legs:
+        if leg.name in _CRUISE:
+            starts = np.arange(leg.start_s, leg.end_s - _BLOCK_S + 1e-6, _BLOCK_S)
+            edges = np.searchsorted(readings.time_s, np.column_stack([starts, starts + _BLOCK_S]))
+            spans += [slice(int(a), int(b)) for a, b in edges if b - a >= 3]
+    return spans
+
+
+def _block(readings: Readings, airspeed: Floats, span: slice) -> tuple[float, ...] | None:
+    """(time, V, V³, de/dt, current, voltage, charge, bank) of a block; None unless its charge is known throughout."""
+    time, charge = readings.time_s[span], readings["charge_used_mAh"][span]
+    speed, height, bank = airspeed[span], readings["height_m"][span], readings["bank_deg"][span]
+    seconds = float(time[-1] - time[0])
+    if np.isfinite(charge).mean() < 0.9 or not np.isfinite(charge[[0, -1]]).all() or seconds <= 0.0:
+        return None
+    energy_height = height + np.nan_to_num(speed**2) / (2 * STANDARD_GRAVITY_MPS2)
+    return (
+        float(time.mean()),
+        _mean(speed),
+        _mean(speed**3),
+        float(energy_height[-1] - energy_height[0]) / seconds,
+        float(charge[-1] - charge[0]) * 3.6 / seconds,
+        _mean(readings["voltage_V"][span]),
+        float(charge.mean()),
+        _mean(np.abs(bank)),
+    )
+
+
+def _mean(values: Floats) -> float:
+    """Mean of a block; NaN unless most of it is known."""
+    known = np.isfinite(values)
+    return float(values[known].mean()) if known.mean() >= 0.8 else float("nan")

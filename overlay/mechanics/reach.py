@@ -1,0 +1,262 @@
+"""Would it have come home? Charge to get home, spare and reach at every moment, and where the last safe turn lay.
+
+Home is flown straight and level at the airspeed that this flight flew home (or cruised) at, in the wind found, at the
+power its own log shows; the height above home is paid back on the way down. What is left less the reserve, over what a
+metre homeward costs, is the reach.
+
+The point of safe return of air navigation is the same sum with hours for ampere-hours: with endurance E and ground
+speeds O out and H home, turn after T = E·H/(O + H), at D = E·O·H/(O + H).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from overlay.errors import NoAnswerError
+from overlay.mechanics.power import Blocks, PowerFit, cruise_blocks, fit_power
+from overlay.mechanics.wind import Wind
+from overlay.readings import Leg, Pack, Readings
+
+Floats = NDArray[np.float64]
+
+_SLOWEST_HOME_MPS = 1.0  # into a wind as fast as the aircraft: never home, said by an enormous charge
+_STEADY_LEG_S = 60.0
+_LEAST_OF_LEVEL = 0.5  # a glide home from height saves no more than half
+_Z95 = 1.96
+
+
+def safe_return_point(endurance_s: float, out_mps: float, home_mps: float) -> tuple[float, float]:
+    """Time until the turn in seconds and distance out in metres, from safe endurance and ground speeds.
+
+    >>> safe_return_point(3600.0, 10.0, 10.0)
+    (1800.0, 18000.0)
+    """
+    time = endurance_s * home_mps / (out_mps + home_mps)
+    return time, time * out_mps
+
+
+def ground_speed_along(airspeed_mps: float, tailwind_mps: Floats | float, crosswind_mps: Floats | float) -> Floats:
+    """Ground speed made good along a course held against the wind: √(V² − w×²) + w∥, no less than 1 m/s."""
+    through = np.sqrt(np.maximum(airspeed_mps**2 - np.square(crosswind_mps), 0.0))
+    return np.maximum(through + tailwind_mps, _SLOWEST_HOME_MPS)
+
+
+@dataclass(frozen=True)
+class Homeward:
+    """How this flight goes home: airspeed, power, and the pack's volts against the charge drawn.
+
+    `voltage` is (V at no charge drawn, V per mAh). `wind_sigma_mps` is the wind's along any course, 1σ; `how` says in
+    plain words what it rests on.
+    """
+
+    airspeed_mps: float
+    power: PowerFit
+    voltage: tuple[float, float]
+    wind_east_mps: float
+    wind_north_mps: float
+    wind_sigma_mps: float
+    how: str
+
+    def ground_speed(self, course_deg: Floats | float) -> Floats:
+        """Ground speed along a course in this wind."""
+        course = np.radians(course_deg)
+        tail = self.wind_east_mps * np.sin(course) + self.wind_north_mps * np.cos(course)
+        cross = self.wind_east_mps * np.cos(course) - self.wind_north_mps * np.sin(course)
+        return ground_speed_along(self.airspeed_mps, tail, cross)
+
+    def charge_mAh(self, distance_m: Floats, course_deg: Floats, drawn_mAh: Floats, height_m: Floats) -> Floats:
+        """Charge to fly `distance_m` along `course_deg` with `drawn_mAh` already out of the pack, from `height_m`."""
+        level = self.power.at(self.airspeed_mps) * distance_m / self.ground_speed(course_deg)
+        glide = self.power.climb_J_per_m * np.maximum(np.nan_to_num(height_m), 0.0)
+        energy_J = np.maximum(level - glide, _LEAST_OF_LEVEL * level)
+        start = np.maximum(self.voltage[0] + self.voltage[1] * drawn_mAh, 0.5 * self.voltage[0])
+        guess = energy_J / start / 3.6
+        sagged = np.maximum(start + self.voltage[1] * guess / 2, 0.5 * self.voltage[0])
+        return energy_J / sagged / 3.6
+
+    def relative_sigma(self, course_deg: Floats | float) -> Floats:
+        """1σ of a homeward charge over itself: power and wind."""
+        extrapolated = abs(self.airspeed_mps / self.power.airspeed_mps - 1.0) * self.power.elasticity_sigma
+        of_power = math.hypot(self.power.sigma_W / self.power.power_W, extrapolated)
+        return np.hypot(of_power, self.wind_sigma_mps / self.ground_speed(course_deg))
+
+
+@dataclass(frozen=True)
+class TurnBack:
+    """The turn for home against the last safe one, at `latest_range_m` (95 % in `interval95_m`) on the course flown.
+
+    `early_m` is how much farther it could have gone, negative when it turned too late; `spare_mAh` what was spare at
+    the turn.
+    """
+
+    time_s: float
+    range_m: float
+    latest_range_m: float
+    interval95_m: tuple[float, float]
+    spare_mAh: float
+
+    @property
+    def early_m(self) -> float:
+        """Metres of range left to the last safe turn."""
+        return self.latest_range_m - self.range_m
+
+    def __str__(self) -> str:
+        """One sentence for a person.
+
+        >>> print(TurnBack(0.0, 15000.0, 17000.0, (16200.0, 17900.0), 400.0))
+        Turned for home 15.0 km out with 400 mAh spare; the last safe turn lay 17.0 km out (16.2 to 17.9), 2.0 km on.
+        """
+        low, high = (v / 1000 for v in self.interval95_m)
+        where = f"{abs(self.early_m) / 1000:.1f} km {'on' if self.early_m >= 0 else 'back'}"
+        spare = f"{self.spare_mAh:.0f} mAh spare" if self.spare_mAh >= 0 else f"{-self.spare_mAh:.0f} mAh too little"
+        return (
+            f"Turned for home {self.range_m / 1000:.1f} km out with {spare}; the last safe turn lay "
+            f"{self.latest_range_m / 1000:.1f} km out ({low:.1f} to {high:.1f}), {where}."
+        )
+
+
+@dataclass(frozen=True)
+class Radius:
+    """How far out the pack's usable charge allows, there and back, with its 95 % interval."""
+
+    range_m: float
+    interval95_m: tuple[float, float]
+
+
+def homeward(readings: Readings, wind: Wind | None) -> Homeward:
+    """How this flight goes home; NoAnswerError says what the data lack."""
+    airspeed, components, sigma, note = _through_air(readings, wind)
+    blocks = cruise_blocks(readings, airspeed)
+    power = fit_power(blocks)
+    speed, source = _homeward_airspeed(readings, airspeed, power)
+    how = (
+        f"straight home at {speed:.1f} m/s of airspeed, {source}, drawing {power.at(speed):.0f} W by this flight's own "
+        f"power and airspeed, {note}"
+    )
+    return Homeward(speed, power, _discharge(blocks), *components, sigma, how)
+
+
+def add_reach(readings: Readings, home: Homeward) -> Readings:
+    """The readings with charge home, reserve, spare and reach at every moment; the last three need a pack."""
+    bearing_home = readings["bearing_deg"] + 180.0
+    drawn, distance, height = readings["charge_used_mAh"], readings["range_m"], readings["height_m"]
+    need = home.charge_mAh(distance, bearing_home, drawn, height)
+    columns, derived = dict(readings.columns), dict(readings.derived)
+    _put(columns, derived, "charge_home_mAh", need, home.how)
+    if readings.pack is not None:
+        reserve = readings.pack.capacity_mAh * (1.0 - readings.pack.usable_fraction)
+        left = readings.pack.capacity_mAh - drawn - reserve
+        known = np.where(np.isfinite(drawn), reserve, np.nan)
+        share = f"{100 * (1 - readings.pack.usable_fraction):.0f} % of the pack"
+        _put(columns, derived, "charge_reserve_mAh", known, share)
+        _put(columns, derived, "charge_spare_mAh", left - need, "left in the pack, less the way home, less the reserve")
+        _put(
+            columns,
+            derived,
+            "reach_m",
+            reach(home, left, bearing_home, drawn, height),
+            f"where nothing is spare: {home.how}",
+        )
+    return replace(readings, columns=columns, derived=derived)
+
+
+def reach(home: Homeward, left_mAh: Floats, bearing_home_deg: Floats, drawn_mAh: Floats, height_m: Floats) -> Floats:
+    """Farthest range from which `left_mAh` flies home, by halving the interval; 0 when short."""
+    low, high = np.zeros_like(left_mAh), np.full_like(left_mAh, 1000.0)
+    for _ in range(12):
+        short = home.charge_mAh(high, bearing_home_deg, drawn_mAh, height_m) < left_mAh
+        high = np.where(short, 2.0 * high, high)
+    for _ in range(40):
+        middle = (low + high) / 2
+        enough = home.charge_mAh(middle, bearing_home_deg, drawn_mAh, height_m) <= left_mAh
+        low, high = np.where(enough, middle, low), np.where(enough, high, middle)
+    return np.where(np.isfinite(left_mAh) & np.isfinite(bearing_home_deg), low, np.nan)
+
+
+def turn_back(readings: Readings, home: Homeward) -> TurnBack:
+    """The turn for home of the farthest excursion against the last safe one; needs the columns of `add_reach`."""
+    if not readings.has("charge_spare_mAh"):
+        raise NoAnswerError("no last safe turn: the pack's capacity is not given, or no charge is known")
+    if not any(leg.name == "home" for leg in readings.legs):
+        raise NoAnswerError("no turn for home: the flight has no homeward leg")
+    spare, distance = readings["charge_spare_mAh"], readings["range_m"]
+    known = np.isfinite(spare) & np.isfinite(distance)
+    turn = int(np.flatnonzero(known)[np.argmax(distance[known])])
+    course = float(readings["bearing_deg"][turn])
+    need = float(readings["charge_home_mAh"][turn])
+    cost_out, cost_home = _costs_per_metre(home, course, float(readings["charge_used_mAh"][turn]))
+    latest = float(distance[turn]) + float(spare[turn]) / (cost_out + cost_home)
+    sigma = float(home.relative_sigma(course + 180.0)) * (need + abs(latest - distance[turn]) * (cost_out + cost_home))
+    spread = _Z95 * sigma / (cost_out + cost_home)
+    interval = max(latest - spread, 0.0), latest + spread
+    return TurnBack(float(readings.time_s[turn]), float(distance[turn]), latest, interval, float(spare[turn]))
+
+
+def radius_of_action(home: Homeward, pack: Pack, course_out_deg: float, *, still_air: bool = False) -> Radius:
+    """How far out along a course the usable charge allows, there and back, in this wind or in still air."""
+    model = replace(home, wind_east_mps=0.0, wind_north_mps=0.0, wind_sigma_mps=0.0) if still_air else home
+    usable = pack.capacity_mAh * pack.usable_fraction
+    volts = model.voltage[0] + model.voltage[1] * usable / 2
+    current_mA = model.power.at(model.airspeed_mps) / volts * 1000.0
+    out, back = (float(model.ground_speed(course_out_deg + turn)) for turn in (0.0, 180.0))
+    _, distance = safe_return_point(usable / current_mA * 3600.0, out, back)
+    of_wind = model.wind_sigma_mps * abs(1 / back - 1 / out)  # one way's loss is most of the other's gain
+    of_power = float(replace(model, wind_sigma_mps=0.0).relative_sigma(course_out_deg))
+    spread = _Z95 * distance * math.hypot(of_power, of_wind)
+    return Radius(distance, (max(distance - spread, 0.0), distance + spread))
+
+
+def _costs_per_metre(home: Homeward, course_deg: float, drawn_mAh: float) -> tuple[float, float]:
+    """Charge for a metre along a course, and for a metre back."""
+    kilometre, drawn, level = np.array([1000.0]), np.array([drawn_mAh]), np.array([0.0])
+    out, back = (home.charge_mAh(kilometre, np.array([course_deg + way]), drawn, level)[0] for way in (0.0, 180.0))
+    return float(out) / 1000.0, float(back) / 1000.0
+
+
+def _through_air(readings: Readings, wind: Wind | None) -> tuple[Floats, tuple[float, float], float, str]:
+    """True airspeed (N,), wind east and north, its 1σ along any course, and a note."""
+    if wind is not None:
+        scale = wind.airspeed_scale if wind.airspeed_scale and "airspeed_mps" not in readings.derived else 1.0
+        sigma = math.sqrt(float(np.linalg.eigvalsh(wind.covariance)[-1]))
+        return readings["airspeed_mps"] / scale, (wind.east_mps, wind.north_mps), sigma, f"in a wind of {wind}"
+    if readings.has("wind_speed_mps") and readings.has("airspeed_mps"):
+        blow = np.radians(readings["wind_from_deg"] + 180.0)
+        east, north = (float(np.nanmedian(readings["wind_speed_mps"] * f(blow))) for f in (np.sin, np.cos))
+        return readings["airspeed_mps"], (east, north), 1.0, "in the wind that the log gives"
+    raise NoAnswerError("no charge to get home: the wind is not known, so neither is the ground speed on the way")
+
+
+def _homeward_airspeed(readings: Readings, airspeed: Floats, power: PowerFit) -> tuple[float, str]:
+    legs = [leg for leg in readings.legs if leg.name == "home"]
+    if sum(leg.end_s - leg.start_s for leg in legs) >= _STEADY_LEG_S:
+        flown = airspeed[_during(readings, legs)]
+        if np.isfinite(flown).any():
+            return float(np.nanmedian(flown)), "as flown home"
+    return power.airspeed_mps, "as cruised"
+
+
+def _during(readings: Readings, legs: Sequence[Leg]) -> NDArray[np.bool_]:
+    inside = np.zeros(len(readings), dtype=bool)
+    for leg in legs:
+        inside |= (readings.time_s >= leg.start_s) & (readings.time_s < leg.end_s)
+    return inside
+
+
+def _discharge(blocks: Blocks) -> tuple[float, float]:
+    """Volts under cruise against charge drawn: a line that does not rise."""
+    known = np.isfinite(blocks.voltage)
+    volts, charge = blocks.voltage[known], blocks.charge[known]
+    if len(volts) < 3 or np.ptp(charge) < 1.0:
+        return float(np.median(volts)), 0.0
+    slope, start = np.polyfit(charge, volts, 1)
+    return (float(start), float(slope)) if slope < 0 else (float(volts.mean()), 0.0)
+
+
+def _put(columns: dict[str, Floats], derived: dict[str, str], name: str, values: Floats, how: str) -> None:
+    if np.isfinite(values).any():
+        columns[name], derived[name] = values, how

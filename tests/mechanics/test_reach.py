@@ -1,0 +1,190 @@
+"""The way home: navigation's safe return, a hand-made aircraft whose cost is known, facts of the trade."""
+
+import numpy as np
+import pytest
+
+from overlay.errors import NoAnswerError
+from overlay.mechanics.events import find_events
+from overlay.mechanics.findings import findings_of
+from overlay.mechanics.flight import readings_of
+from overlay.mechanics.power import PowerFit
+from overlay.mechanics.reach import Homeward, ground_speed_along, radius_of_action, safe_return_point, turn_back
+from overlay.readings import Event, Leg, Pack, Readings
+from overlay.tracks.track import Track
+
+
+def test_safe_return_in_still_air_and_in_wind():
+    # Airline pilot's training sheet on the point of safe return: 500 nm in still air becomes 375 nm once the wind is
+    # half the airspeed; D = E·O·H/(O + H).
+    hours, knots = 5.0, 200.0
+    _, still = safe_return_point(hours, knots, knots)
+    time, windy = safe_return_point(hours, knots - 100.0, knots + 100.0)
+    assert (still, windy) == pytest.approx((500.0, 375.0))
+    assert time == pytest.approx(3.75)
+
+
+@pytest.mark.parametrize("wind", [5.0, -5.0, 40.0, -40.0])
+def test_any_wind_along_the_track_shortens_the_radius(wind):
+    # A rule of air navigation: head- or tailwind, the radius of action is greatest in still air.
+    assert safe_return_point(3600.0, 50.0 - wind, 50.0 + wind)[1] < safe_return_point(3600.0, 50.0, 50.0)[1]
+
+
+def test_wind_triangle():
+    # 3-4-5: 5 m/s through the air, 3 across, leaves 4 along.
+    assert ground_speed_along(5.0, 0.0, 3.0) == pytest.approx(4.0)
+    assert ground_speed_along(5.0, 2.0, 3.0) == pytest.approx(6.0)
+    assert ground_speed_along(5.0, -9.0, 0.0) == 1.0  # blown away
+    assert ground_speed_along(5.0, 0.0, 7.0) == 1.0
+
+
+def calm(power_W=160.0, speed=18.0, sigma_W=0.0, volts=16.0, wind=(0.0, 0.0), wind_sigma=0.0):
+    fit = PowerFit(speed, power_W, sigma_W, 1.5, 0.0, 0.0, 20)
+    return Homeward(speed, fit, (volts, 0.0), *wind, wind_sigma, "by hand")
+
+
+def test_hand_worked_charge_home():
+    # 160 W at 16 V is 10 A; 18 m/s covers 9 km in 500 s; 10 A · 500 s = 5 000 A·s = 1 388.9 mAh.
+    one = np.array([9000.0]), np.array([0.0]), np.array([0.0]), np.array([0.0])
+    assert calm().charge_mAh(*one) == pytest.approx([1388.89], rel=1e-4)
+    assert calm(wind=(0.0, 6.0)).charge_mAh(*one) == pytest.approx([1388.89 * 18 / 24], rel=1e-4)
+    assert calm(wind=(0.0, -6.0)).charge_mAh(*one) == pytest.approx([1388.89 * 18 / 12], rel=1e-4)
+
+
+def test_trade_figures_of_a_long_flight():
+    # Common practice, no source: 173 mAh/km and a 10 Ah pack landed with 20 % left bound the path near 46 km.
+    home = calm(power_W=173.0 * 3.6 * 16.0 * 18.0 / 1000.0)
+    radius = radius_of_action(home, Pack(10_000.0), 40.0)
+    assert 2 * radius.range_m == pytest.approx(46_200.0, rel=5e-3)
+
+
+def test_radius_interval_is_the_spread_of_the_radius():
+    rng = np.random.default_rng(0)
+    home, pack = calm(sigma_W=4.0, wind=(-6.0, 0.0), wind_sigma=0.5), Pack(5000.0)
+    found = radius_of_action(home, pack, 90.0)
+    radii = [
+        radius_of_action(calm(160.0 + 4.0 * rng.normal(), wind=(-6.0 + 0.5 * rng.normal(), 0.0)), pack, 90.0).range_m
+        for _ in range(4000)
+    ]
+    assert found.interval95_m == pytest.approx(np.quantile(radii, [0.025, 0.975]), rel=0.01)
+    still = radius_of_action(home, pack, 90.0, still_air=True)
+    assert still.range_m > found.range_m
+
+
+def power_of(airspeed):
+    """Watts of a made aircraft: a parabolic polar."""
+    return 10.0 + 0.0145 * airspeed**3 + 900.0 / airspeed
+
+
+@pytest.fixture(scope="module")
+def known(there_and_back):
+    """A flight in a 4 m/s westerly with exact sensors, its power known at every moment."""
+    made = there_and_back
+    east, north = np.gradient(made.east_m, 0.1), np.gradient(made.north_m, 0.1)
+    flying = np.hypot(east, north) > 8.0
+    airspeed = np.where(flying, np.hypot(east - 4.0, north), 0.0)
+    watts = np.where(flying, power_of(np.maximum(airspeed, 5.0)), 5.0)
+    current = watts / 15.0
+    used = np.concatenate([[0.0], np.cumsum(current[1:] * 0.1 / 3.6)])
+    track = made.track(
+        airspeed_mps=airspeed, current_A=current, voltage_V=np.full(len(used), 15.0), charge_used_mAh=used
+    )
+    return made, readings_of(track, pack=Pack(6000.0, 4))
+
+
+def test_charge_home_against_the_integral(known):
+    _, readings = known
+    at = 1.7e9 + np.array([300.0, 500.0, 650.0, 900.0])
+    need, distance = readings.at("charge_home_mAh", at), readings.at("range_m", at)
+    bearing = np.radians(readings.at("bearing_deg", at) + 180.0)
+    speed = float(
+        np.median(readings["airspeed_mps"][(readings.time_s > 1.7e9 + 800) & (readings.time_s < 1.7e9 + 1300)])
+    )
+    tail, cross = 4.0 * np.sin(bearing), 4.0 * np.cos(bearing)
+    along = np.sqrt(speed**2 - cross**2) + tail
+    expected = power_of(speed) / 15.0 * distance / along / 3.6
+    assert need == pytest.approx(expected, rel=0.03)
+
+
+def test_spare_reach_and_reserve_hang_together(known):
+    _, readings = known
+    rows = (readings.time_s > 1.7e9 + 100) & (readings.time_s < 1.7e9 + 1300)
+    whole = sum(
+        readings[name] for name in ("charge_used_mAh", "charge_home_mAh", "charge_spare_mAh", "charge_reserve_mAh")
+    )
+    assert whole[rows] == pytest.approx(6000.0)
+    assert readings["charge_reserve_mAh"][rows] == pytest.approx(1200.0)  # common practice, no source: 20 % stay in
+    farther = readings["reach_m"] > readings["range_m"]
+    assert np.array_equal(farther[rows], (readings["charge_spare_mAh"] > 0)[rows])
+
+
+def test_turn_back_early_and_late(known):
+    _, readings = known
+    found = findings_of(readings)
+    assert found.turn_back.range_m == pytest.approx(np.nanmax(readings["range_m"]))
+    assert found.turn_back.early_m > 0
+    assert found.turn_back.interval95_m[0] < found.turn_back.latest_range_m < found.turn_back.interval95_m[1]
+    small = findings_of(readings_of_small(readings))
+    assert small.turn_back.early_m < 0
+    assert "too little" in str(small.turn_back)
+    assert found.this_wind.range_m < found.still_air.range_m
+    # Flying out to the last safe turn and home empties the pack to the reserve.
+    cost = (found.turn_back.latest_range_m - found.turn_back.range_m) / found.turn_back.spare_mAh
+    assert cost > 0
+
+
+def readings_of_small(readings):
+    from dataclasses import replace
+
+    from overlay.mechanics.reach import add_reach, homeward
+    from overlay.mechanics.velocity import wind_of
+
+    small = replace(readings, pack=Pack(3000.0))
+    return add_reach(small, homeward(small, wind_of(small)))
+
+
+def test_cost_of_the_legs(known):
+    _, readings = known
+    found = findings_of(readings)
+    for cost, start in ((found.out, 200.0), (found.home, 900.0)):
+        span = readings.between(1.7e9 + start, 1.7e9 + start + 300.0)
+        per_km = np.ptp(span["charge_used_mAh"]) / np.ptp(span["distance_m"]) * 1000.0
+        assert cost.per_km_mAh == pytest.approx(per_km, rel=0.05)
+    assert found.refusals == {}
+    assert found.wind.airspeed_scale == pytest.approx(1.0, abs=0.01)
+
+
+def test_without_wind_or_pack_the_reason_is_told(straight_back, known):
+    lost = findings_of(readings_of(straight_back.track()))
+    assert lost.homeward is None
+    assert "wind" in lost.refusals["way home"]
+    _, readings = known
+    bare = Readings(
+        readings.time_s, {k: v for k, v in readings.columns.items() if "spare" not in k}, legs=readings.legs
+    )
+    found = findings_of(bare)
+    assert "capacity" in found.refusals["last safe turn"]
+    assert "capacity" in found.refusals["range in still air"]
+    with pytest.raises(NoAnswerError):
+        turn_back(Readings(np.zeros(0)), calm())
+
+
+def test_events_in_order(known):
+    _, readings = known
+    kinds = [event.kind for event in readings.events]
+    assert kinds in (["launch", "farthest", "turn-back", "landing"], ["launch", "turn-back", "farthest", "landing"])
+    launch, landing = readings.events[0], readings.events[-1]
+    assert launch.time_s - 1.7e9 == pytest.approx(40.0, abs=3.0)
+    assert landing.time_s - 1.7e9 == pytest.approx(1400.0, abs=3.0)
+
+
+def test_automatic_return_where_the_log_names_its_modes():
+    track = Track(
+        np.arange(8.0),
+        {"mode": np.array([0.0, 0, 11, 11, 11, 5, 5, 5]), "latitude_deg": np.ones(8), "longitude_deg": np.ones(8)},
+        modes={0: "MANUAL", 11: "RTL", 5: "FBWA"},
+    )
+    readings = Readings(track.time_s, {}, legs=(Leg("out", 0.0, 7.0),))
+    found = find_events(readings, track)
+    assert found == (Event("automatic return", 2.0), Event("automatic return ends", 5.0))
+    unnamed = Track(track.time_s, dict(track.columns))
+    assert find_events(readings, unnamed) == ()
