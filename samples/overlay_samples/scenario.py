@@ -6,6 +6,7 @@ from `seed`, so that two equal scenarios give equal flights, byte for byte.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from typing import Any
@@ -81,8 +82,19 @@ class Lens:
     mount_pitch_deg: float = 0.0
     mount_roll_deg: float = 0.0
     distortion: float = 0.0  # r_d = r · (1 + k·r²), r in focal lengths; negative is a barrel
-    sharpness: float = 1.0  # 1 as rendered, less is softer
-    shake_deg: float = 0.05  # rms of what the motor shakes at full throttle
+    pixel_aspect: Fraction = Fraction(1)  # width of a pixel over its height
+    shake_deg: float = 0.04  # rms of what the motor shakes at full throttle
+    pan_share: float = 0.0  # of the flight with the camera turned aside by a pan servo
+
+    @property
+    def focal_px(self) -> tuple[float, float]:
+        """Focal length in pixel widths and in pixel heights."""
+        across = self.size[0] / 2 / math.tan(math.radians(self.field_of_view_deg) / 2)
+        return across, across * float(self.pixel_aspect)
+
+    def replace(self, **changes: Any) -> Lens:
+        """The lens with other values; unknown names raise TypeError."""
+        return replace(self, **changes)
 
 
 @dataclass(frozen=True)
@@ -150,10 +162,9 @@ class Scenario:
     camera: Lens = field(default_factory=lambda: Lens(mount_pitch_deg=-7.0, mount_yaw_deg=0.6, mount_roll_deg=0.8))
     camera_clock: RecorderClock = RecorderClock(starts_after_s=3.84, wrong_by_s=3641.0, drift_ppm=21.0)
     camera_chapters: int = 1
-    camera_pan_share: float = 0.0  # of the flight with the camera turned aside by a pan servo
     ground: Lens = field(
         default_factory=lambda: Lens(
-            (720, 576), 74.0, Fraction(25), mount_pitch_deg=-4.0, distortion=-0.06, sharpness=0.6
+            (720, 576), 74.0, Fraction(25), mount_pitch_deg=-4.0, distortion=-0.05, pixel_aspect=Fraction(16, 15)
         )
     )
     ground_clock: RecorderClock = RecorderClock(starts_after_s=7.16, wrong_by_s=-95.0, drift_ppm=-34.0)

@@ -1,0 +1,151 @@
+"""What stands up around the field: hedges and a few trees, pasted in as cut-outs while the aircraft is low.
+
+The ground carries the same hedges as flat texture (see `land`), which is all that shows from above; as the aircraft
+climbs, the standing ones sink into it.
+"""
+
+from __future__ import annotations
+
+import math
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from overlay_samples.land import Land, Planes, periodic_noise, rgb_to_ycc
+from overlay_samples.scenario import Scenario
+
+Field = NDArray[np.float32]
+Floats = NDArray[np.float64]
+
+WITHIN_M = 420.0
+GONE_M = 65.0  # height from which on they are flat
+_SPACING_M = 3.8
+_DEEP, _LIT = (38, 46, 30), (104, 112, 70)
+_BUSHES, _TREES = 6, 4
+_CUTOUT = 160  # pixels of the largest copy
+_TURN = math.radians(7.0)
+
+
+class Hedgerow:
+    """Bushes and trees about home: places, sizes and looks, the same for the same seed."""
+
+    def __init__(self, scenario: Scenario, land: Land) -> None:
+        rng = np.random.default_rng([scenario.seed, 60])
+        self.east, self.north = _thinned(rng, *land.hedges(WITHIN_M))
+        count = len(self.east)
+        tree = rng.random(count) < 0.07
+        self.height = np.where(tree, rng.uniform(4.5, 8.5, count), rng.uniform(1.5, 2.3, count))
+        self.width = np.where(tree, self.height * rng.uniform(0.75, 1.05, count), rng.uniform(4.0, 5.4, count))
+        self.look = np.where(tree, rng.integers(_BUSHES, _BUSHES + _TREES, count), rng.integers(0, _BUSHES, count))
+        self._cutouts = [_foliage(rng, look >= _BUSHES, land.matrix) for look in range(_BUSHES + _TREES)]
+        self._copies: dict[tuple[int, int, int, int], Cutout] = {}
+
+    def paint(
+        self, planes: Planes, place: tuple[float, float, float], turn: Floats, focal_px: tuple[float, float]
+    ) -> None:
+        """Draw over planes what a camera sees; `turn` (3, 3) from camera axes to north–east–down."""
+        share = min(1.0, (GONE_M - place[2]) / (0.6 * GONE_M))
+        if share <= 0 or math.hypot(place[0], place[1]) > 2 * WITHIN_M:
+            return
+        away = np.column_stack([self.north - place[1], self.east - place[0], np.full(len(self.east), place[2])])
+        foot = away @ turn
+        seen = (foot[:, 2] > 3.0) & (np.abs(foot[:, 0]) < 1.3 * foot[:, 2] + 6)
+        rows = np.flatnonzero(seen)
+        rows = rows[np.argsort(-foot[rows, 2])]
+        foot = foot[rows]
+        scale = np.array(focal_px) / foot[:, 2:3]
+        centre = np.array([planes[0].shape[1] / 2, planes[0].shape[0] / 2])
+        upright = -turn[2]  # the vertical in camera axes
+        middle = (foot[:, :2] + 0.45 * share * self.height[rows, None] * upright[None, :2]) * scale + centre
+        angle = math.atan2(upright[0], -upright[1])
+        wide, tall = self.width[rows] * scale[:, 0], self.height[rows] * share * scale[:, 1]
+        for look, (x, y), w, h in zip(
+            self.look[rows].tolist(), middle.tolist(), wide.tolist(), tall.tolist(), strict=True
+        ):
+            if h > 1.2:
+                _paste(planes, self._copy(look, w, h, angle), x, y)
+
+    def _copy(self, look: int, width: float, height: float, angle: float) -> Cutout:
+        """A cut-out near the wanted size and lean; kept, since few sizes and leans occur."""
+        key = (look, _size_step(width), _size_step(height), round(angle / _TURN))
+        copy = self._copies.get(key)
+        if copy is None:
+            if len(self._copies) > 3000:
+                self._copies.clear()
+            copy = self._copies[key] = _resized(self._cutouts[look], 1.15 ** key[1], 1.15 ** key[2], key[3] * _TURN)
+        return copy
+
+
+Cutout = tuple[list[NDArray[np.uint8]], list[Field]]  # planes, and cover 0…1 for luma and for chroma
+
+
+def _size_step(size: float) -> int:
+    return round(math.log(max(size, 1.0)) / math.log(1.15))
+
+
+def _thinned(rng: np.random.Generator, east: Floats, north: Floats) -> tuple[Floats, Floats]:
+    """One place in each cell of the spacing, none where the aircraft is launched."""
+    order = rng.permutation(len(east))
+    cells = np.floor(np.column_stack([east, north])[order] / _SPACING_M).astype(int)
+    _, first = np.unique(cells, axis=0, return_index=True)
+    kept = order[np.sort(first)]
+    kept = kept[np.hypot(east[kept], north[kept]) > 25]
+    return east[kept], north[kept]
+
+
+def _foliage(rng: np.random.Generator, tree: bool, matrix: str) -> tuple[Field, Field]:
+    """One plant, square: Y′CbCr (n, n, 3) and cover (n, n)."""
+    n = _CUTOUT
+    x, y = np.linspace(-1, 1, n, dtype=np.float32)[None, :], np.linspace(1, -1, n, dtype=np.float32)[:, None]
+    leaves = periodic_noise(rng, n, 1.6)
+    clumps = periodic_noise(rng, n, 7.0) + 0.6 * periodic_noise(rng, n, 3.5)
+    if tree:
+        radius = np.hypot(x / 0.88, (y - 0.22) / 0.74)
+        inside = (0.8 - radius) * 5 + 0.75 * clumps + 0.4 * leaves
+        trunk = (0.05 - np.abs(x + 0.04 * y)) * 30 + np.clip(-2 * (y - 0.1), -9, 0)
+        inside = np.maximum(inside, trunk)
+    else:
+        inside = np.minimum((0.95 - np.abs(x)) * 9, (0.62 - y) * 5) + 0.8 * clumps + 0.4 * leaves
+    cover = np.clip(inside * 1.3 + 0.4, 0, 1)
+    light = np.clip(0.34 + 0.26 * y - 0.12 * x + 0.19 * clumps + 0.15 * leaves, 0, 1)[..., None]
+    deep, lit = (rgb_to_ycc(np.array(rgb, np.float32), matrix) for rgb in (_DEEP, _LIT))
+    return deep + (lit - deep) * light, np.asarray(cover, np.float32)
+
+
+def _resized(cutout: tuple[Field, Field], width: float, height: float, angle: float) -> Cutout:
+    c, s = math.cos(angle), math.sin(angle)
+    w, h = (
+        max(2, 2 * math.ceil(side / 2)) for side in (abs(width * c) + abs(height * s), abs(width * s) + abs(height * c))
+    )
+    ycc, cover = cutout
+    small = cv2.resize(
+        np.dstack([ycc, cover]), (max(2, round(width)), max(2, round(height))), interpolation=cv2.INTER_AREA
+    )
+    matrix = np.array([[c, s, 0], [-s, c, 0]])
+    centre = np.array([w / 2 - 0.5, h / 2 - 0.5])
+    matrix[:, 2] = np.array([small.shape[1] / 2 - 0.5, small.shape[0] / 2 - 0.5]) - matrix[:, :2] @ centre
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    colours = cv2.warpAffine(small[..., :3], matrix, (w, h), flags=flags, borderMode=cv2.BORDER_REPLICATE)
+    covers = np.asarray(cv2.warpAffine(small[..., 3], matrix, (w, h), flags=flags), np.float32)
+    half = np.asarray(cv2.resize(colours, (w // 2, h // 2), interpolation=cv2.INTER_AREA), np.float32)
+    planes = [colours[..., 0], half.reshape(h // 2, w // 2, 3)[..., 1], half.reshape(h // 2, w // 2, 3)[..., 2]]
+    rough = np.asarray(cv2.resize(covers, (w // 2, h // 2), interpolation=cv2.INTER_AREA), np.float32)
+    return [np.ascontiguousarray(p + 0.5, np.uint8) for p in planes], [covers, rough.reshape(h // 2, w // 2)]
+
+
+def _paste(planes: Planes, cutout: Cutout, x: float, y: float) -> None:
+    """Blend a cut-out whose middle goes to picture point (x, y)."""
+    height, width = cutout[1][0].shape
+    left, top = 2 * round((x - width / 2) / 2), 2 * round((y - height / 2) / 2)
+    for i, plane in enumerate(planes):
+        unit = 1 if i == 0 else 2
+        x0, y0 = left // unit, top // unit
+        x1, y1 = min(x0 + width // unit, plane.shape[1]), min(y0 + height // unit, plane.shape[0])
+        from_x, from_y = max(-x0, 0), max(-y0, 0)
+        if x1 <= x0 + from_x or y1 <= y0 + from_y:
+            return
+        target = plane[y0 + from_y : y1, x0 + from_x : x1]
+        part = (slice(from_y, y1 - y0), slice(from_x, x1 - x0))
+        cover = cutout[1][i > 0][part]
+        target[:] = target + (cutout[0][i][part].astype(np.float32) - target) * cover + np.float32(0.5)
