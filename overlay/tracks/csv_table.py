@@ -147,8 +147,7 @@ def _rows(source: Source, layout: Layout, text: str) -> Iterator[list[str]]:
             yield row
         elif len(row) > 1 or any(row):
             dropped += 1
-    if dropped:
-        source.note(f"{dropped} rows of another width than the header dropped")
+    source.count(dropped, "rows of another width than the header dropped")
 
 
 def _floats(cells: list[str], read: Callable[[str], float]) -> Iterable[float]:

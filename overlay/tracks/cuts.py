@@ -177,8 +177,7 @@ def _joined(parts: list[Rows], run: Samples, motion: _Motion, new_pack: set[int]
         else:
             waiting.append(part)
     dropped += sum(map(len, waiting))
-    if dropped:
-        source.note(f"{dropped} rows of standing apart from any flight dropped")
+    source.count(dropped, "rows of standing apart from any flight dropped")
     return result
 
 

@@ -104,8 +104,7 @@ def _offsets(source: Source, data: bytes, formats: dict[int, _Format]) -> dict[i
             _learn(data[at + 3 : end], formats, lengths)
         offsets.setdefault(kind, []).append(at)
         at = end
-    if lost:
-        source.note(f"{lost} bytes between messages passed over")
+    source.count(lost, "bytes between messages passed over")
     return offsets
 
 
@@ -158,8 +157,7 @@ def read_text(source: Source) -> dict[str, Message]:
                 lines.setdefault(name, []).append((count, cells))
             else:
                 bad += 1
-    if bad:
-        source.note(f"{bad} messages cut short dropped")
+    source.count(bad, "messages cut short dropped")
     return {name: _of_lines(columns[name], rows) for name, rows in lines.items()}
 
 

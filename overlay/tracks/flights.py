@@ -26,9 +26,8 @@ def flights_of(contents: Contents, source: Source) -> tuple[Track, ...]:
     runs = [_dated(_checked(run, source), contents, source) for run in contents.runs]
     flights = [flight for run in runs for flight in _flights_of_run(run, source)]
     known = [flight for flight in flights if _places(flight) > 1 or _has_attitude(flight)]
-    if len(known) < len(flights):
-        rows = sum(map(len, flights)) - sum(map(len, known))
-        source.note(f"{rows} rows apart from any flight dropped: no two valid positions among them")
+    apart = sum(map(len, flights)) - sum(map(len, known))
+    source.count(apart, "rows apart from any flight dropped: no two valid positions among them")
     if not known:
         raise source.error(f"a {contents.format} log without two valid positions", "give the log of a flight")
     return tuple(known)
@@ -53,7 +52,7 @@ def _checked(run: Samples, source: Source) -> Samples:
     """Drop rows without a time and places that cannot be, noting how many."""
     timed = np.isfinite(run.time_s) & (np.abs(run.time_s) < LARGEST)
     if not timed.all():
-        source.note(f"{int((~timed).sum())} rows without a time dropped")
+        source.count((~timed).sum(), "rows without a time dropped")
         run = taken(run, np.flatnonzero(timed))
     columns = {name: np.where(np.abs(values) < LARGEST, values, np.nan) for name, values in run.columns.items()}
     unknown = np.full(len(run.time_s), np.nan)
@@ -73,7 +72,7 @@ def _checked(run: Samples, source: Source) -> Samples:
 
 def _note_rows(source: Source, rows: Bools, what: str) -> None:
     if rows.any():
-        source.note(f"{int(rows.sum())} {what}", f"first at row {int(np.flatnonzero(rows)[0]) + 1}")
+        source.count(rows.sum(), what, f"first at row {int(np.flatnonzero(rows)[0]) + 1}")
 
 
 def _dated(run: Samples, contents: Contents, source: Source) -> Samples:
@@ -97,19 +96,13 @@ def _clock_runs(run: Samples, source: Source) -> Iterator[NDArray[np.intp]]:
         source.note("times in no order at all: sorted")
         cut[:] = False
     elif backwards.any():
-        _note_backwards(source, int((backwards & ~cut).sum()), int(cut.sum()))
+        source.count((backwards & ~cut).sum(), "times run backwards a little: sorted")
+        source.count(cut.sum(), "times step far back: read as the clock started again, a flight from each")
     if run.starts is not None:
         cut |= run.starts[1:]
     for rows in np.split(np.arange(len(run.time_s)), np.flatnonzero(cut) + 1):
         if len(rows):
             yield rows[np.argsort(run.time_s[rows], kind="stable")]
-
-
-def _note_backwards(source: Source, swapped: int, restarted: int) -> None:
-    if swapped:
-        source.note(f"{swapped} times run backwards a little: sorted")
-    if restarted:
-        source.note(f"{restarted} times step far back: read as the clock started again, a flight from each")
 
 
 def _moments(run: Samples, source: Source) -> Samples:
@@ -120,7 +113,7 @@ def _moments(run: Samples, source: Source) -> Samples:
     if _is_coarse(run, group):
         source.note("several rows a tick of the clock: spread evenly over it")
         return replace(run, time_s=_spread(run.time_s, moments, first, group))
-    source.note(f"{len(run.time_s) - len(moments)} rows repeat a moment: made one")
+    source.count(len(run.time_s) - len(moments), "rows repeat a moment: made one with it")
     valid = np.isfinite(run.columns["latitude_deg"])
     if run.not_valid is not None:
         valid &= ~run.not_valid

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterable
+import itertools
+from array import array
+from collections.abc import Callable
+from dataclasses import dataclass
 from datetime import UTC, datetime
 
 import numpy as np
@@ -11,14 +13,15 @@ import numpy as np
 from overlay.tracks import terms
 from overlay.tracks.dates import posix_of_iso
 from overlay.tracks.quantities import Flown, columns_of
-from overlay.tracks.samples import Contents, Floats, Options, Rows, Samples, number
+from overlay.tracks.samples import Contents, Floats, Options, Samples, number
 from overlay.tracks.source import Source
-from overlay.tracks.terms import Field
+from overlay.tracks.terms import DATE, PLACE, TIME
 from overlay.tracks.xml_stream import Walker, root_name
 
 NAME = "GPX"
 BORN = datetime(2002, 1, 1, tzinfo=UTC).timestamp()  # GPX 1.0 came out in 2002
-NO_FIX = "none"
+NO_FIX = 1.0
+BLOCK = 50_000
 
 
 def matches(source: Source) -> bool:
@@ -43,59 +46,102 @@ def read(source: Source, options: Options) -> Contents:
 
 
 class _Document:
-    """One pass over the file: points go straight into growing columns."""
+    """One pass over the file: the texts of points are kept a block at a time, then turned into numbers at once."""
 
     def __init__(self, source: Source, options: Options) -> None:
-        self._interval_s = options.interval_s
-        self._tracks: list[tuple[Rows, list[bool]]] = []
-        self._known: dict[str, bool] = {}
-        self._place = (math.nan, math.nan)
-        self._mapping = options.columns
-        self._source = source
-        opened = {"trk": self._begin, "rte": self._begin, "trkpt": self._open_point, "rtept": self._open_point}
-        closed = {"trkpt": self._close_point, "rtept": self._close_point}
-        self.walker = Walker(opened, closed)
+        self._source, self._options = source, options
+        self._points = _Points()
+        self._tracks = [0]  # the first point of each
+        self._latitude = _Cells(self._points, number)
+        self._longitude = _Cells(self._points, number)
+        self._cells = {"time": _Cells(self._points, posix_of_iso), "fix": _Cells(self._points, _fix)}
+        self.walker = Walker(
+            {"trk": self._begin, "rte": self._begin, "trkpt": self._open_point, "rtept": self._open_point},
+            {"trkpt": self._close_point, "rtept": self._close_point},
+            self._leaf,
+        )
 
     def runs(self) -> list[Samples]:
-        return [
-            Samples(rows.times(), self._columns(rows), keeps_utc=self._interval_s is None, not_valid=np.array(invalid))
-            for rows, invalid in self._tracks
-            if len(rows)
-        ]
-
-    def _columns(self, rows: Rows) -> dict[str, Floats]:
-        raw = rows.columns()
-        place = {name: raw.pop(name) for name in ("latitude_deg", "longitude_deg")}
-        flown = Flown(rows.times(), place["latitude_deg"], place["longitude_deg"])
-        fields = [field for field in self._fields(raw).values() if field.header in raw and field.column not in place]
-        return place | columns_of(fields, raw, flown, self._source, si=True)
-
-    def _fields(self, names: Iterable[str]) -> dict[str, Field]:
-        return terms.assign(names, {column: header for column, header in self._mapping.items() if header in names})
+        """A run of each track that has points."""
+        count = self._points.count
+        every = {"latitude_deg": self._latitude, "longitude_deg": self._longitude, **self._cells}
+        columns = {name: cells.column(count) for name, cells in every.items() if cells.used}
+        edges = np.unique([*self._tracks, count])
+        parts = [slice(first, last) for first, last in itertools.pairwise(edges)]
+        return [self._samples({name: values[part] for name, values in columns.items()}) for part in parts]
 
     def _begin(self, _: dict[str, str]) -> None:
-        self._tracks.append((Rows(), []))
+        self._tracks.append(self._points.count)
 
     def _open_point(self, attributes: dict[str, str]) -> None:
-        self.walker.leaves.clear()
-        self._place = (number(attributes.get("lat", "")), number(attributes.get("lon", "")))
+        self._points.inside = True
+        self._points.count += 1
+        self._latitude.put(attributes.get("lat", ""))
+        self._longitude.put(attributes.get("lon", ""))
 
     def _close_point(self, _: str) -> None:
-        if not self._tracks:
-            self._begin({})
-        rows, invalid = self._tracks[-1]
-        leaves = self.walker.leaves
-        stamp = leaves.pop("time", None)
-        if self._interval_s is not None:
-            rows.add(len(rows) * self._interval_s)
-        else:
-            rows.add(posix_of_iso(stamp) if stamp else math.nan)
-        rows.put("latitude_deg", self._place[0])
-        rows.put("longitude_deg", self._place[1])
-        invalid.append(leaves.pop("fix", "").strip() == NO_FIX)
-        for name, text in leaves.items():
-            known = self._known.get(name)
-            if known is None:
-                known = self._known[name] = name in self._mapping.values() or terms.is_term(name)
-            if known:
-                rows.put(name, number(text))
+        self._points.inside = False
+
+    def _leaf(self, name: str) -> Callable[[str], None] | None:
+        """Where the text of an element of points goes; None for what tracks do not keep."""
+        if name not in self._cells and (name in self._options.columns.values() or terms.is_term(name)):
+            self._cells[name] = _Cells(self._points, number)
+        return self._cells[name].put if name in self._cells else None
+
+    def _samples(self, raw: dict[str, Floats]) -> Samples:
+        place = {name: raw.pop(name) for name in ("latitude_deg", "longitude_deg")}
+        count = len(place["latitude_deg"])
+        time = raw.pop("time", np.full(count, np.nan))
+        if self._options.interval_s is not None:
+            time = np.arange(count, dtype=np.float64) * self._options.interval_s
+        no_fix = raw.pop("fix", np.zeros(count)) == NO_FIX
+        mapping = {column: header for column, header in self._options.columns.items() if header in raw}
+        fields = [f for f in terms.assign(raw, mapping).values() if f.column not in (TIME, DATE, PLACE, *place)]
+        columns = place | columns_of(fields, raw, Flown(time, *place.values()), self._source, si=True)
+        return Samples(time, columns, keeps_utc=self._options.interval_s is None, not_valid=no_fix)
+
+
+@dataclass
+class _Points:
+    """How many points have begun, and whether one is open: elements elsewhere in the file are not its own."""
+
+    count: int = 0
+    inside: bool = False
+
+
+class _Cells:
+    """Texts of one element by point, turned into numbers a block at a time: 16 bytes a cell."""
+
+    def __init__(self, points: _Points, read: Callable[[str], float]) -> None:
+        self._points, self._read = points, read
+        self._texts: list[str] = []
+        self._values, self._rows = array("d"), array("q")
+
+    @property
+    def used(self) -> bool:
+        """Whether any point had this element."""
+        return len(self._rows) > 0
+
+    def put(self, text: str) -> None:
+        """Keep the text of an element of the open point."""
+        if self._points.inside:
+            self._rows.append(self._points.count)
+            self._texts.append(text)
+            if len(self._texts) >= BLOCK:
+                self._flush()
+
+    def _flush(self) -> None:
+        self._values.extend(map(self._read, self._texts))
+        self._texts.clear()
+
+    def column(self, count: int) -> Floats:
+        """The numbers of `count` points, NaN where a point has none."""
+        self._flush()
+        result = np.full(count, np.nan)
+        result[np.array(self._rows, dtype=np.int64) - 1] = np.array(self._values)
+        return result
+
+
+def _fix(text: str) -> float:
+    """1 for a fix of type none (GPX's fixType), else 0."""
+    return NO_FIX if text.strip() == "none" else 0.0

@@ -51,8 +51,7 @@ def read(source: Source, _: Options) -> Contents:
         recorder.take(count, line.rstrip())
     if not len(recorder.rows):
         raise source.error("IGC without a fix", "copy the file from the recorder again")
-    if recorder.bad:
-        source.note(f"{recorder.bad} fix records that cannot be read dropped", f"first at line {recorder.first_bad}")
+    source.count(recorder.bad, "fix records that cannot be read dropped", f"first at line {recorder.first_bad}")
     columns, clock = recorder.rows.columns(), recorder.rows.times()
     time, keeps_utc = recorder.posix(clock)
     if not keeps_utc:

@@ -1,6 +1,6 @@
 """KML 2.2/2.3 and KMZ (OGC 07-147r2, 12-007r2): gx:Track, timed placemarks, bare lines.
 
-The angles of a gx:Track are heading, tilt and roll of what flies along it, in degrees. From memory of the KML reference:
+The angles of a gx:Track are heading, tilt and roll of what flies along it, in degrees. From memory of the reference:
 tilt is positive nose up, roll positive right wing down.
 """
 

@@ -92,10 +92,8 @@ def read(source: Source, _: Options) -> Contents:
     log = _Log(source.bytes(), tables)
     for frame in log.frames():
         log.take(frame)
-    if log.lost:
-        source.note(f"{log.lost} bytes between frames passed over")
-    if log.wrong:
-        source.note(f"{log.wrong} frames with a wrong checksum dropped")
+    source.count(log.lost, "bytes between frames passed over")
+    source.count(log.wrong, "frames with a wrong checksum dropped")
     messages = log.messages()
     vehicle = mavlink_columns.vehicle_of(messages)
     if vehicle is None:

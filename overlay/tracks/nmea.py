@@ -95,10 +95,8 @@ def _sentences(source: Source) -> Iterator[tuple[bytes, bytes, list[str]]]:
             wrong += 1
         else:
             yield match[1], match[2], match[3].decode("latin-1").split(",")
-    if wrong:
-        source.note(f"{wrong} sentences with a wrong checksum dropped")
-    if missing:
-        source.note(f"{missing} sentences cut short, without a checksum, dropped")
+    source.count(wrong, "sentences with a wrong checksum dropped")
+    source.count(missing, "sentences cut short, without a checksum, dropped")
     if bare and found:
         source.note("sentences without checksums: errors in them cannot be seen")
 
@@ -284,6 +282,6 @@ def _invalid(source: Source, warned: Floats, fixed: Floats) -> Bools:
     contradicted = (warned == 1) & (fixed == 1)
     says_something = bool((warned == 0).any())
     if contradicted.any() and not says_something:
-        source.note(f"RMC warns (V) beside every valid GGA fix, {int(contradicted.sum())} times: GGA is believed")
+        source.count(contradicted.sum(), "valid GGA fixes beside an RMC that always warns (V): GGA is believed")
         return np.asarray(fixed == 0, dtype=np.bool_)
     return np.asarray((fixed == 0) | (warned == 1), dtype=np.bool_)

@@ -42,7 +42,7 @@ def read_log(
         raise source.error(what_it_is(source.head), "give a GPX, KML, NMEA, IGC, CSV, MAVLink or ULog log")
     contents = reader.read(source, Options(columns or {}, time_zone, interval_s))
     flights = flights_of(contents, source)
-    return Log(str(path), contents.format, flights, tuple(source.damage))
+    return Log(str(path), contents.format, flights, source.damage())
 
 
 def sniff(path: str | os.PathLike[str]) -> str | None:

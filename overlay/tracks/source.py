@@ -8,6 +8,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
+import numpy as np
+
 from overlay.errors import Damage, TrackError
 
 HEAD_BYTES = 1 << 16
@@ -22,7 +24,7 @@ class Source:
     size: int
     head: bytes
     written_s: float  # POSIX time of the file's last change
-    damage: list[Damage] = field(default_factory=list)
+    _noted: dict[str, tuple[int, str]] = field(default_factory=dict)
 
     @classmethod
     def open(cls, path: str | os.PathLike[str]) -> Source:
@@ -58,10 +60,19 @@ class Source:
         return enumerate(self.text().splitlines(), start=1)
 
     def note(self, what: str, where: str = "") -> None:
-        """Keep a line on something skipped or repaired."""
-        line = Damage(str(self.path), what, where)
-        if line not in self.damage:
-            self.damage.append(line)
+        """Keep a line on something skipped or repaired; the same line is kept once."""
+        self._noted.setdefault(what, (0, where))
+
+    def count(self, number: int | np.intp, what: str, where: str = "") -> None:
+        """Keep a line on rows skipped or repaired; numbers of the same kind from several places add up."""
+        if number:
+            before, first = self._noted.get(what, (0, where))
+            self._noted[what] = (before + int(number), first)
+
+    def damage(self) -> tuple[Damage, ...]:
+        """Everything noted so far."""
+        lines = ((f"{number} {what}" if number else what, where) for what, (number, where) in self._noted.items())
+        return tuple(Damage(str(self.path), what, where) for what, where in lines)
 
     def error(self, found: str, remedy: str) -> TrackError:
         """The error that this file cannot be used."""

@@ -18,6 +18,7 @@ QUANTITY: dict[str, str] = {
     "longitude_deg": "angle",
     "height_m": "length",
     "height_over_home_m": "length",
+    "pressure_height_m": "length",
     "ground_speed_mps": "speed",
     "course_deg": "angle",
     "vertical_speed_mps": "speed",

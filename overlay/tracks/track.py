@@ -6,6 +6,7 @@ Columns (all float64, NaN where unknown), the unit in the name:
 latitude_deg, longitude_deg  WGS 84
 height_m                     as the log gives it: over mean sea level unless `height_over_home_m`
 height_over_home_m           where the log counts from its start
+pressure_height_m            over 1013.25 hPa, where the log keeps it beside the satellites' height
 ground_speed_mps, course_deg over the ground, 0 = true north, clockwise, [0, 360)
 vertical_speed_mps           up is positive
 airspeed_mps                 as logged (indicated or true: logs seldom say)
@@ -15,7 +16,8 @@ roll_rate_dps, pitch_rate_dps, yaw_rate_dps    body axes: forward, right, down
 acceleration_{x,y,z}_mps2    body axes, as sensed (at rest: z = −9.81)
 voltage_V, current_A, charge_used_mAh, pack_remaining_pct, throttle_pct
 control_link_pct             0 none … 100 perfect
-control_rssi_dBm, control_snr_dB, control_power_mW
+control_rssi_dBm, control_snr_dB, control_power_mW    the better of two receivers
+telemetry_link_pct, telemetry_rssi_dBm, telemetry_snr_dB    the way back, as the ground hears it
 wind_speed_mps, wind_from_deg    as the autopilot estimated it
 satellites, hdop, accuracy_m, mode   (mode: small integers; `Track.modes` names them)
 aerial_bearing_deg           where a tracking ground aerial pointed

@@ -15,6 +15,7 @@ CHUNK = 1 << 17
 
 Opened = Callable[[dict[str, str]], None]
 Closed = Callable[[str], None]
+Leaf = Callable[[str], Closed | None]
 
 
 class _RefusedError(Exception):
@@ -24,13 +25,12 @@ class _RefusedError(Exception):
 class Walker:
     """Calls a format's functions by the local name of each element.
 
-    `opened[name](attributes)` at its start, `closed[name](text)` at its end; `leaves` collects the text of every other
-    element by local name, for the functions to read and clear.
+    `opened[name](attributes)` at its start, `closed[name](text)` at its end. For names that are not among these
+    `leaf(name)` is asked once for the function to call with their text.
     """
 
-    def __init__(self, opened: Mapping[str, Opened], closed: Mapping[str, Closed]) -> None:
-        self.opened, self.closed = dict(opened), dict(closed)
-        self.leaves: dict[str, str] = {}
+    def __init__(self, opened: Mapping[str, Opened], closed: Mapping[str, Closed], leaf: Leaf | None = None) -> None:
+        self._opened, self._closed, self._leaf = opened, closed, leaf
 
     def walk(self, file: BinaryIO, source: Source) -> None:
         """Feed the whole file; TrackError for a document type or absurd nesting, Damage where it is cut or broken."""
@@ -48,10 +48,16 @@ class Walker:
             raise source.error(str(error), "export the log again, as plain GPX or KML") from None
 
     def _attach(self, parser: expat.XMLParserType) -> None:
-        opened, closed, leaves = self.opened, self.closed, self.leaves
-        local: dict[str, str] = {}
+        opened: dict[str, Opened | None] = {}  # by the name with its prefix, as met
+        closed: dict[str, Closed | None] = {}
         texts: list[str] = []
         depth = 0
+
+        def learn(name: str) -> Opened | None:
+            plain = name.rpartition(":")[2]
+            opened[name] = self._opened.get(plain)
+            closed[name] = self._closed.get(plain) or (self._leaf(plain) if self._leaf else None)
+            return opened[name]
 
         def start(name: str, attributes: dict[str, str]) -> None:
             nonlocal depth
@@ -59,22 +65,20 @@ class Walker:
             if depth > DEPTH_LIMIT:
                 raise _RefusedError(f"XML nested more than {DEPTH_LIMIT} deep")
             texts.clear()
-            plain = local.get(name)
-            if plain is None:
-                plain = local[name] = name.rpartition(":")[2]
-            if plain in opened:
-                opened[plain](attributes)
+            try:
+                action = opened[name]
+            except KeyError:
+                action = learn(name)
+            if action:
+                action(attributes)
 
         def end(name: str) -> None:
             nonlocal depth
             depth -= 1
-            plain = local[name]
-            text = "".join(texts)
+            action = closed[name]
+            if action:
+                action("".join(texts))
             texts.clear()
-            if plain in closed:
-                closed[plain](text)
-            elif text:
-                leaves[plain] = text
 
         def refuse(*_: object) -> None:
             raise _RefusedError("XML with a document type declaration, which no log needs and which can hide attacks")
