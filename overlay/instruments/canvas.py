@@ -24,7 +24,9 @@ Align = Literal["left", "centre", "right"]
 
 _FINE = 4
 _SHIFT = 6
-_LARGE = 200_000
+_HALF = 1 << (_SHIFT - 1)
+_LARGE = 200_000  # pixels
+_TWO_BY_TWO = np.ones((2, 2), np.uint8)
 
 
 class Canvas:
@@ -59,12 +61,12 @@ class Canvas:
 
     def line(self, points: ArrayLike, width: float, colour: Colour, *, closed: bool = False) -> None:
         """Draw a polyline (N, 2) with round joins."""
-        self._shape([self._fine(points)], colour, max(1, round(width * self.unit * _FINE)), closed=closed)
+        self._shape([self._fine(points)], colour, self._thickness(width), closed=closed)
 
     def lines(self, strokes: Sequence[ArrayLike], width: float, colour: Colour) -> None:
         """Draw several polylines at once; where they overlap the colour is laid once."""
         if strokes:
-            self._shape([self._fine(s) for s in strokes], colour, max(1, round(width * self.unit * _FINE)))
+            self._shape([self._fine(s) for s in strokes], colour, self._thickness(width))
 
     def disc(self, x: float, y: float, radius: float, colour: Colour) -> None:
         """Fill a circle."""
@@ -85,13 +87,9 @@ class Canvas:
             self._fill(left, top + r, left + r, bottom - r, colour)
             self._fill(right - r, top + r, right, bottom - r, colour)
             corner = _corner(r)
-            for turns, cx, cy in (
-                (0, left, top),
-                (3, right - r, top),
-                (2, right - r, bottom - r),
-                (1, left, bottom - r),
-            ):
-                self._paint(np.rot90(corner, turns), cx, cy, colour)
+            for mask, y0 in ((corner, top), (corner[::-1], bottom - r)):
+                self._paint(mask, left, y0, colour)
+                self._paint(mask[:, ::-1], right - r, y0, colour)
 
     def outline(self, x: float, y: float, width: float, height: float, colour: Colour) -> None:
         """Dash the edge of an upright rectangle: the place of something of which there is no data."""
@@ -117,7 +115,7 @@ class Canvas:
         self, points: ArrayLike, width: float, colour: Colour, ground: Colour, *, pitch: float = 9.0
     ) -> None:
         """Draw a polyline as a band of slanting stripes of `colour` on `ground`."""
-        thickness = max(1, round(width * self.unit * _FINE))
+        thickness = self._thickness(width)
         self._stripe(self._mask([self._fine(points)], thickness, closed=False), colour, ground, 0.0, pitch)
 
     def text(
@@ -148,8 +146,12 @@ class Canvas:
         cv2.convertScaleAbs(self.pixels, self.pixels, factor)
 
     def _fine(self, points: ArrayLike) -> NDArray[np.int32]:
-        scaled = np.asarray(points, dtype=np.float64) * (self.unit * _FINE) - 0.5
+        scaled = np.asarray(points, dtype=np.float64) * (self.unit * _FINE)
         return np.clip(np.rint(scaled * (1 << _SHIFT)), -(1 << 28), 1 << 28).astype(np.int32)
+
+    def _thickness(self, width: float) -> int:
+        """What to ask of OpenCV for so many fine pixels: it draws an even thickness one wider and an odd one two."""
+        return 2 * max(1, round((width * self.unit * _FINE - 1) / 2))
 
     def _shape(self, strokes: list[NDArray[np.int32]], colour: Colour, thickness: int, *, closed: bool = False) -> None:
         placed = self._mask(strokes, thickness, closed=closed)
@@ -178,11 +180,14 @@ class Canvas:
         finer = _FINE >> coarser
         fine = np.zeros(((bottom - top) * finer, (right - left) * finer), np.uint8)
         origin = np.array([left, top], np.int32) * (_FINE << _SHIFT)
-        moved = [stroke - origin for stroke in strokes]
+        # OpenCV puts a pixel's centre at whole coordinates: a line moves half a fine pixel. A polygon it fattens by as
+        # much all round, setting all that its edge touches; taking off the last row and column mends both at once.
+        moved = [stroke - origin - (_HALF if thickness else 0) for stroke in strokes]
         if thickness:
-            cv2.polylines(fine, moved, closed, 255, max(1, thickness >> coarser), cv2.LINE_8, _SHIFT + coarser)
+            cv2.polylines(fine, moved, closed, 255, max(2, thickness >> coarser), cv2.LINE_8, _SHIFT + coarser)
         else:
             cv2.fillPoly(fine, moved, 255, cv2.LINE_8, _SHIFT + coarser)
+            fine = cv2.erode(fine, _TWO_BY_TWO, anchor=(0, 0))
         mask = cv2.resize(fine, (int(right - left), int(bottom - top)), interpolation=cv2.INTER_AREA)
         return np.asarray(mask, np.uint8), int(left), int(top)
 

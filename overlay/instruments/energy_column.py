@@ -109,10 +109,10 @@ class EnergyColumn(Instrument[EnergyColumnOptions, State]):
     def _lines(self, canvas: Canvas, low: float, high: float) -> None:
         """Rule the reserve, which is not to be flown: neither filled nor empty."""
         if math.isfinite(low):
-            y = self._foot - high
+            y, pitch = self._foot - high, max(3, round(7 * canvas.unit)) / canvas.unit
             while y < self._foot - low - 3:
-                canvas.rule(INSET, y + 1, _WIDE, HAIR, self.palette.ink)
-                y += 7.0
+                canvas.box(INSET, y, _WIDE, HAIR, self.palette.ink)
+                y += pitch
 
     def _high(self, charge: float) -> float:
         share = charge / self._capacity

@@ -102,7 +102,7 @@ def round_scale(largest: float, divisions: int = 5) -> tuple[float, float]:
     if not math.isfinite(largest) or largest <= 0:
         return 1.0, 1.0
     decade = 10.0 ** math.floor(math.log10(largest / divisions))
-    step = next(m * decade for m in (1, 2, 5, 10) if m * decade * divisions >= largest * 0.999)
+    step = next(m * decade for m in (1, 2, 5, 10) if m * decade * divisions >= largest * (1 - 1e-9))
     return math.ceil(largest / step - 1e-9) * step, step
 
 

@@ -1,0 +1,95 @@
+"""Filtering for display: no delay, no bridge across gaps, no jump across north, few changes."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from overlay.instruments.dials import FIGURE_HZ, Dials, smoothed
+from overlay.instruments.quantities import UNITS, Unit
+from overlay.readings import Readings
+
+TIMES = np.arange(0.0, 60.0, 0.2)
+
+
+def dials(name: str, values: np.ndarray, times: np.ndarray = TIMES) -> Dials:
+    return Dials(Readings(times, {name: values}))
+
+
+def test_a_ramp_is_not_delayed() -> None:
+    needle = dials("height_m", 2.0 * TIMES).needle("height_m")
+    for t in (10.0, 20.05, 33.3):
+        assert needle(t) == pytest.approx(2.0 * t, abs=1e-6)
+
+
+def test_a_bump_stays_where_it_was_and_keeps_its_shape() -> None:
+    bump = np.exp(-(((TIMES - 30.0) / 3.0) ** 2))
+    needle = dials("bank_deg", bump).needle("bank_deg")
+    seen = np.array([needle(t) for t in TIMES])
+    assert TIMES[np.nanargmax(seen)] == pytest.approx(30.0, abs=0.11)
+    assert np.nanmax(seen) > 0.97
+
+
+def test_a_gap_stays_a_gap_and_its_edges_are_not_bent() -> None:
+    values = np.where((TIMES > 20) & (TIMES < 30), np.nan, 100.0)
+    needle = dials("height_m", values).needle("height_m")
+    figure = dials("height_m", values).figure("height_m", UNITS["metric"].height)
+    assert math.isnan(needle(25.0))
+    assert math.isnan(figure(25.0))
+    assert needle(19.9) == pytest.approx(100.0)
+    assert needle(30.3) == pytest.approx(100.0)
+
+
+def test_before_and_after_the_log_there_is_no_data() -> None:
+    needle = dials("height_m", TIMES).needle("height_m")
+    figure = dials("height_m", TIMES).figure("height_m", UNITS["metric"].height)
+    assert all(math.isnan(reading(t)) for reading in (needle, figure) for t in (-1.0, 61.0))
+
+
+def test_a_slow_log_is_its_own_rate_and_not_a_gap() -> None:
+    slow = np.arange(0.0, 120.0, 4.0)  # common for soaring loggers (common practice, no source)
+    needle = dials("height_m", slow, slow).needle("height_m")
+    assert needle(50.0) == pytest.approx(50.0, abs=0.5)
+
+
+@given(st.floats(-20, 20), st.floats(0, 360))
+def test_a_course_turning_through_north_takes_the_short_way(rate: float, start: float) -> None:
+    course = (start + rate * TIMES) % 360
+    needle = dials("course_deg", course).needle("course_deg", period=360.0)
+    for t in (5.0, 17.23, 40.08):
+        error = (needle(t) - (start + rate * t) + 180) % 360 - 180
+        assert abs(error) < 1.0
+
+
+def test_figures_change_no_faster_than_an_eye_can_read() -> None:
+    rng = np.random.default_rng(2)
+    noisy = 50 + np.cumsum(rng.normal(0, 2, len(TIMES)))
+    figure = dials("ground_speed_mps", noisy).figure("ground_speed_mps", UNITS["metric"].speed)
+    seen = np.array([figure(t) for t in np.arange(1, 59, 1 / 60)])
+    assert np.count_nonzero(np.diff(seen)) / 58 <= FIGURE_HZ
+
+
+@given(st.lists(st.floats(-100, 100) | st.just(math.nan), min_size=1, max_size=60), st.sampled_from([1, 3, 7, 9]))
+def test_smoothing_stays_within_its_values_and_keeps_no_data(values: list[float], taps: int) -> None:
+    raw = np.array(values, np.float64)
+    result = smoothed(raw, taps)
+    assert np.array_equal(np.isnan(raw), np.isnan(result))
+    if np.isfinite(raw).any():
+        assert np.nanmin(result) >= np.nanmin(raw) - 1e-9
+        assert np.nanmax(result) <= np.nanmax(raw) + 1e-9
+
+
+def test_a_flight_without_rows_has_no_data() -> None:
+    empty = Dials(Readings(np.empty(0)))
+    assert math.isnan(empty.needle("height_m")(0.0))
+    assert math.isnan(empty.figure("height_m", Unit("m"))(0.0))
+
+
+def test_a_log_of_months_does_not_take_the_memory() -> None:
+    sparse = np.array([0.0, 1.0, 2.0, 200 * 86400.0])
+    needle = dials("height_m", np.ones(4), sparse).needle("height_m")
+    assert len(needle.values) <= 1_000_001
