@@ -19,10 +19,10 @@ from pydantic import Field, PrivateAttr, model_validator
 
 from overlay import settings
 from overlay.errors import LayoutError
+from overlay.instruments.captions import captions
 from overlay.instruments.catalogue import INSTRUMENTS, AnyOptions
 from overlay.instruments.conditions import during
 from overlay.instruments.dials import Dials
-from overlay.instruments.events import events
 from overlay.instruments.inset_frame import inset_frame
 from overlay.instruments.instrument import Anchor, Setting
 from overlay.instruments.lettering import add_family, lacking
@@ -115,7 +115,7 @@ class Layout(settings.Settings):
         """
         shown = UNITS[units or self.units]
         dials = Dials(readings)
-        told = events(readings, shown)
+        told = captions(readings, shown)
         palette = self.palette.palette()
         panels: list[Panel] = []
         for found in self._places(frame_width, frame_height, inset_aspect, readings):

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Hashable
 from typing import Any
 
-from overlay.instruments.events import event_at
+from overlay.instruments.captions import caption_at
 from overlay.instruments.instrument import Instrument, When
 from overlay.instruments.panel import Panel, Patch, Rect
 
@@ -30,11 +30,11 @@ class During:
 
 def during(when: When, panel: Instrument[Any, Any]) -> Panel:
     """Return the panel as the condition has it."""
-    readings, told = panel.dials.readings, panel.setting.events
+    readings, told = panel.dials.readings, panel.setting.captions
     if when == "break-up":
         return During(panel, lambda t: any(b.onset_s <= t < b.end_s + _AFTER_S for b in readings.breakups))
     if when == "event":
-        return During(panel, lambda t: event_at(told, t) is not None)
+        return During(panel, lambda t: caption_at(told, t) is not None)
     if when == "aloft":
         return During(panel, lambda t: readings.leg_at(t) not in (None, "on the ground"))
     if when == "out":

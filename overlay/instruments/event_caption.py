@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Literal
 
 from overlay.instruments.canvas import Canvas
-from overlay.instruments.events import event_at
+from overlay.instruments.captions import caption_at
 from overlay.instruments.instrument import INSET, Instrument, Options
 
 State = tuple[str, bool, int]  # sentence, whether a break-up, strength in tenths
@@ -26,7 +26,7 @@ class EventCaption(Instrument[EventCaptionOptions, State]):
     size = (900.0, 2 * _LINE + 2 * _PAD)
 
     def _state(self, time_s: float) -> State | None:
-        event = event_at(self.setting.events, time_s)
+        event = caption_at(self.setting.captions, time_s)
         if event is None:
             return None
         edge = min(time_s - event.start_s, event.end_s - time_s)

@@ -11,8 +11,8 @@ from typing import Annotated, ClassVar, Generic, Literal, TypeVar
 from pydantic import Field
 
 from overlay.instruments.canvas import Canvas
+from overlay.instruments.captions import Caption
 from overlay.instruments.dials import Dials
-from overlay.instruments.events import Event
 from overlay.instruments.palette import Colour, Palette
 from overlay.instruments.panel import Patch, Rect
 from overlay.instruments.quantities import Units
@@ -63,7 +63,7 @@ class Setting:
     units: Units
     palette: Palette
     unit: float
-    events: tuple[Event, ...] = ()
+    captions: tuple[Caption, ...] = ()
     utc_offset_s: float | None = None
 
 

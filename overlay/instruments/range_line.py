@@ -129,10 +129,11 @@ class RangeLine(Instrument[RangeLineOptions, State]):
 
     def _ruler_names(self, canvas: Canvas, taken: tuple[float, float] | None) -> None:
         """Name the ruler's main ticks, but none that the reach's name would touch."""
-        every = 1 if self._top / self._step <= 6 else 2 if self._top / self._step <= 10 else 5
-        for i in range(every, round(self._top / self._step) + 1, every):
+        count = round(self._top / self._step)
+        every = 1 if count <= 6 else 2 if count <= 12 else 5
+        for i in range(every, count + 1, every):
             value = i * self._step
-            text = f"{number(value, 0 if self._step >= 1 else 1)} {self._symbol}"
+            text = f"{number(value, 0 if value == round(value) else 1)} {self._symbol}"
             x, half = self._place(value / self._per_m), canvas.measure(text, SMALL) / 2
             if x + half > self.width - INSET or (taken and taken[0] - 14 < x + half and x - half < taken[1] + 14):
                 continue

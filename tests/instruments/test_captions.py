@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from overlay.instruments.events import SHOWN_S, event_at, events
+from overlay.instruments.captions import SHOWN_S, caption_at, captions
 from overlay.instruments.quantities import UNITS
-from overlay.readings import BrokenPicture, Leg, Readings
+from overlay.readings import BrokenPicture, Event, Leg, Readings
 
 TIMES = np.arange(0.0, 100.0, 1.0)
 BREAKUP = (BrokenPicture(40.0, 60.0, "noise", 2.0),)
@@ -17,7 +17,7 @@ def told(columns: dict[str, float], units: str = "metric", leg: str = "out", **m
     readings = Readings(
         TIMES, {k: np.full(len(TIMES), v) for k, v in columns.items()}, breakups=BREAKUP, legs=(Leg(leg, 0.0, 100.0),)
     )
-    found = event_at(events(readings, UNITS[units]), 45.0)
+    found = caption_at(captions(readings, UNITS[units]), 45.0)
     assert found is not None
     return found.sentence.replace("\u00a0", " ")
 
@@ -48,15 +48,15 @@ def test_what_is_not_known_is_left_out(columns: dict[str, float], leg: str, sent
 
 
 def test_a_breakup_stands_as_long_as_it_lasts_and_before_all_else(flight) -> None:
-    found = events(flight, UNITS["metric"])
+    found = captions(flight, UNITS["metric"])
     for span in flight.breakups:
-        event = event_at(found, span.end_s - 0.1)
+        event = caption_at(found, span.end_s - 0.1)
         assert event is not None
         assert event.kind == "break-up"
 
 
 def test_each_leg_and_the_farthest_point_are_told(flight) -> None:
-    sentences = [event.sentence for event in events(flight, UNITS["metric"])]
+    sentences = [event.sentence for event in captions(flight, UNITS["metric"])]
     assert [s.split(":")[0] for s in sentences if not s.startswith("Picture")] == [
         "Take-off", "Outbound", "Circling", "Farthest point", "Turning for home", "Approach and landing",
     ]  # fmt: skip
@@ -64,9 +64,23 @@ def test_each_leg_and_the_farthest_point_are_told(flight) -> None:
 
 def test_a_short_breakup_is_shown_long_enough_to_read() -> None:
     readings = Readings(TIMES, breakups=(BrokenPicture(10.0, 10.2, "sparkle", 3.0),))
-    (event,) = events(readings, UNITS["metric"])
+    (event,) = captions(readings, UNITS["metric"])
     assert event.end_s - event.start_s == pytest.approx(SHOWN_S)
 
 
-def test_a_flight_of_which_nothing_is_known_has_no_events(nothing) -> None:
-    assert events(nothing, UNITS["metric"]) == ()
+def test_a_flight_of_which_nothing_is_known_has_no_captions(nothing) -> None:
+    assert captions(nothing, UNITS["metric"]) == ()
+
+
+def test_events_that_the_log_tells_of_are_told() -> None:
+    columns = {"range_m": np.full(len(TIMES), 2400.0), "charge_used_mAh": np.full(len(TIMES), 3578.0)}
+    kinds = ("launch", "automatic return", "automatic return ends", "landing")
+    found = captions(
+        Readings(TIMES, columns, events=tuple(Event(kind, 20.0 * n) for n, kind in enumerate(kinds))), UNITS["metric"]
+    )
+    sentences = [caption.sentence.replace("\u00a0", " ").replace("\u202f", "") for caption in found]
+    assert sentences == [
+        "Automatic return begins: 2.4 km from home",
+        "Automatic return ends: 2.4 km from home",
+        "Landed: 3580 mAh used",
+    ]
