@@ -17,6 +17,9 @@ from overlay.flight_file import FlightFile
 from overlay.readings import BrokenPicture, Home, Pack, Readings
 
 if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
     from overlay.alignment import Alignment
     from overlay.motion import MotionSeries
     from overlay.picture.breakups import Diagnosis
@@ -197,6 +200,20 @@ class Flight:
             self._progress(stage, min(time_s / total, 1.0) if total > 0 else 0.0)
         self._progress(stage, 1.0)
         return find_breakups(extractor.result(), frame_rate=recording.frame_rate)
+
+    def thumbnails(self, frames: Iterable[int], width: int = 320) -> dict[int, NDArray[np.uint8]]:
+        """Small upright RGB pictures (h, width, 3) of graded frames of the ground recording, by frame number."""
+        from overlay.recordings import decode
+
+        recording = self.recording("ground")
+        height = 2 * round(width * recording.height / recording.width / 2)
+        found = {}
+        for number in frames:
+            time_s = float(self.graded.features.time_s[number])
+            picture = next(decode(recording, start_s=time_s - 1e-4), None)
+            if picture is not None:
+                found[number] = picture.frame.to_ndarray(format="rgb24", width=width, height=height)
+        return found
 
     @cached_property
     def diagnosis(self) -> Diagnosis:

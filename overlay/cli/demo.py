@@ -64,7 +64,7 @@ def _everything(flight: Flight, folder: Path, stages: Stages) -> list[tuple[str,
     write_chart(flight, folder / "breakups.png", overwrite=False)
     write_series(flight, folder / "breakups.csv", overwrite=False)
     written.append((str(folder / "breakups.png"), "when the live picture broke up"))
-    review = review_of(flight, load("review"), units="metric", inset=True)
+    review = review_of(flight, load("review"), units=None, inset=True)
     target = folder / "review.mp4"
     render(review, target, progress=lambda part, whole: stages("rendering the review", part / whole if whole else 1.0))
     return [(str(target), "the review video"), *written]

@@ -70,11 +70,12 @@ def write_series(flight: Flight, target: Path, overwrite: bool) -> None:
 
 def write_chart(flight: Flight, target: Path, overwrite: bool) -> None:
     """The strip chart with thumbnails at onset, worst and recovery of each break-up."""
-    from overlay.debrief.strip_chart import draw
+    from overlay.debrief.strip_chart import draw, thumbnail_frames
     from overlay.output import writing
 
+    pictures = flight.thumbnails(thumbnail_frames(flight.diagnosis))
     with writing(target, overwrite=overwrite) as temporary:
-        draw(flight.diagnosis, flight.thumbnails(), temporary)
+        draw(flight.diagnosis, pictures, temporary)
 
 
 def _sentence(event: Breakup) -> str:

@@ -13,6 +13,7 @@ from overlay.errors import UsageError
 
 if TYPE_CHECKING:
     from overlay.flight import Flight
+    from overlay.instruments.quantities import UnitSystem
     from overlay.layouts import Layout
     from overlay.render.pipeline import Rendered, Review
 
@@ -35,7 +36,7 @@ def add(commands: Any) -> None:
     parser.add_argument("--to", dest="end", metavar="TIME", help="end here on the recording")
     parser.add_argument("--still", metavar="TIME", help="write one frame as a PNG instead of a video")
     parser.add_argument(
-        "--units", choices=("metric", "imperial", "aviation"), default="metric", help="units shown (default: metric)"
+        "--units", choices=("metric", "imperial", "aviation"), help="units shown (default: the layout's own)"
     )
     parser.add_argument(
         "--inset",
@@ -79,7 +80,7 @@ def run(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def review_of(flight: Flight, layout: Layout, *, units: str, inset: bool) -> Review:
+def review_of(flight: Flight, layout: Layout, *, units: UnitSystem | None, inset: bool) -> Review:
     """What is drawn on the onboard recording of a flight. Raises NoAnswerError where the clocks are not known."""
     from overlay.errors import NoAnswerError
     from overlay.render.inset import Inset
@@ -88,9 +89,10 @@ def review_of(flight: Flight, layout: Layout, *, units: str, inset: bool) -> Rev
     recording = flight.recording("camera")
     clock = flight.clock("camera")
     readings = flight.readings
-    window = None
+    window, aspect = None, None
     if inset and flight.ground is not None:
-        rect = layout.inset_rect(recording.width, recording.height, flight.ground.width / flight.ground.height)
+        aspect = flight.ground.width / flight.ground.height
+        rect = layout.inset_rect(recording.width, recording.height, aspect)
         try:
             window = Inset(flight.ground, flight.clock("ground"), rect) if rect is not None else None
         except NoAnswerError as error:
@@ -99,7 +101,9 @@ def review_of(flight: Flight, layout: Layout, *, units: str, inset: bool) -> Rev
         Mark(leg.name.capitalize(), clock.to_recording(leg.start_s), clock.to_recording(leg.end_s))
         for leg in readings.legs
     ]
-    panels = layout.place(recording.width, recording.height, readings, units=units)
+    panels = layout.place(
+        recording.width, recording.height, readings, units=units, inset_aspect=aspect if window else None
+    )
     return Review(recording, clock, panels, window, marks, title=flight.file.title)
 
 
