@@ -203,6 +203,8 @@ class Flight:
 
     def thumbnails(self, frames: Iterable[int], width: int = 320) -> dict[int, NDArray[np.uint8]]:
         """Small upright RGB pictures (h, width, 3) of graded frames of the ground recording, by frame number."""
+        import numpy as np
+
         from overlay.recordings import decode
 
         recording = self.recording("ground")
@@ -212,7 +214,8 @@ class Flight:
             time_s = float(self.graded.features.time_s[number])
             picture = next(decode(recording, start_s=time_s - 1e-4), None)
             if picture is not None:
-                found[number] = picture.frame.to_ndarray(format="rgb24", width=width, height=height)
+                small = picture.frame.to_ndarray(format="rgb24", width=width, height=height)
+                found[number] = np.asarray(small, np.uint8)
         return found
 
     @cached_property
