@@ -18,8 +18,8 @@ from overlay.instruments.quantities import number, round_scale
 from overlay.instruments.range_spans import HOME, OUT, Ways
 
 Ends = tuple[float, float] | None
-# Aircraft's place, way, distance as text; what has been flown on both ways; break-ups begun; reach's place and text.
-State = tuple[float, int, str, Ends, Ends, int, float, str]
+# Aircraft's place, distance as text; what has been flown on both ways; break-ups begun; reach's place and text.
+State = tuple[float, str, Ends, Ends, int, float, str]
 
 _BAR, _APART, _LEAST = 11.0, 5.0, 7.0
 
@@ -51,8 +51,7 @@ class RangeLine(Instrument[RangeLineOptions, State]):
         here, reach = self._needle(time_s), self._reach(time_s) if self.options.reach else math.nan
         return (
             self._x(here),
-            self._ways.way_at(time_s),
-            " ".join(self.units.distance(self._figure(time_s))),
+            " ".join(self.units.distance(self._figure(time_s))) + (" out" if self._outbound(time_s) else " from home"),
             self._ends(OUT, time_s),
             self._ends(HOME, time_s),
             sum(span.start_s <= time_s for span in self._ways.broken),
@@ -87,7 +86,7 @@ class RangeLine(Instrument[RangeLineOptions, State]):
             self._broken(canvas, span.way, self._place(span.low_m), self._place(span.high_m), 0.5)
 
     def _paint(self, canvas: Canvas, state: State) -> None:
-        here, way, distance, out, home, begun, reach, reach_text = state
+        here, distance, out, home, begun, reach, reach_text = state
         for leg, ends in ((OUT, out), (HOME, home)):
             if ends:
                 self._bar(canvas, leg, ends, self.palette.ink)
@@ -98,9 +97,14 @@ class RangeLine(Instrument[RangeLineOptions, State]):
         taken = self._reach_tick(canvas, reach, reach_text) if math.isfinite(reach) else None
         self._ruler_names(canvas, taken)
         if math.isfinite(here):
-            self._tick(canvas, here, f"{distance} {'out' if way == OUT else 'from home'}")
+            self._tick(canvas, here, distance)
         else:
             canvas.text(self._left, self._middle - _APART - _BAR - 24, "no position here", SMALL, self.palette.muted)
+
+    def _outbound(self, time_s: float) -> bool:
+        """Whether the flight is on its way out; one that circles is merely so far from home."""
+        leg = self.dials.readings.leg_at(time_s)
+        return leg in ("take-off", "out") or (leg is None and self._ways.way_at(time_s) == OUT)
 
     def _tick(self, canvas: Canvas, x: float, text: str) -> None:
         top, ink = self._middle - _APART - _BAR - 4, self.palette.ink
