@@ -13,6 +13,7 @@ from overlay.instruments.canvas import Canvas
 from overlay.instruments.instrument import HAIR, INSET, SMALL, Instrument, Options
 from overlay.instruments.link_ribbon import known_runs
 from overlay.instruments.palette import Colour
+from overlay.instruments.panel import Patch
 from overlay.instruments.quantities import number, round_scale
 from overlay.instruments.range_line import draw_home
 
@@ -44,6 +45,7 @@ class TrackSketch(Instrument[TrackSketchOptions, State]):
         self._frame(east, north)
         self._points = self._on_sheet(east, north)
         self._runs = self._graded()
+        self._behind = 0, Canvas(self.rect.width, self.rect.height, self.setting.unit)
 
     def _state(self, time_s: float) -> State | None:
         east, north = (needle(time_s) for needle in self._needles)
@@ -68,18 +70,34 @@ class TrackSketch(Instrument[TrackSketchOptions, State]):
 
     def _paint(self, canvas: Canvas, state: State) -> None:
         index, x, y, course = state
-        for first, last, grade in self._runs:
-            if first >= index:
-                break
-            points = self._points[first : min(last, index) + 1]
-            if len(points) < 2:
-                continue
-            if grade == 0:
-                canvas.hatch_line(points, 9.0, self.palette.broken, self.palette.backing._replace(alpha=255), pitch=7.0)
-            else:
-                canvas.line(points, 2.0 + grade * 0.5, self._tint(grade))
+        whole = sum(last < index for _, last, _ in self._runs)
+        canvas.lay(self._flown(whole), 0, 0)
+        for run in self._runs[whole:]:
+            if run[0] < index:
+                self._run(canvas, *run, index)
         if math.isfinite(x):
             self._aircraft(canvas, x, y, course)
+
+    def _flown(self, whole: int) -> Patch:
+        """Return the first runs of the path on a sheet of their own, which grows as the flight goes on."""
+        drawn, sheet = self._behind
+        if drawn > whole:
+            drawn, sheet = 0, Canvas(self.rect.width, self.rect.height, self.setting.unit)
+        for run in self._runs[drawn:whole]:
+            self._run(sheet, *run, run[1])
+        self._behind = whole, sheet
+        return sheet.pixels
+
+    def _run(self, canvas: Canvas, first: int, last: int, grade: int, index: int) -> None:
+        """Draw one run of the path as far as a point; a broken-up one hatched."""
+        points = self._points[first : min(last, index) + 1]
+        if len(points) < 2:
+            return
+        if grade == 0:
+            dark = self.palette.backing._replace(alpha=255)
+            canvas.hatch_line(points, 9.0, self.palette.broken, dark, pitch=7.0)
+        else:
+            canvas.line(points, 2.0 + grade * 0.5, self._tint(grade))
 
     def _tint(self, grade: int) -> Colour:
         """Ink at grade 5 or unknown, towards the colour of a broken picture below."""
