@@ -55,6 +55,7 @@ def write_text(
 
 
 def _checked(target: Path, overwrite: bool, inputs: Iterable[str | os.PathLike[str]]) -> Path:
+    """The file to be made, after links; a link's file is replaced, not the link."""
     shown = printable(str(target))
     if "\0" in str(target) or not target.name:
         raise UsageError(f"{shown}: not a file name; give a name for the result")
@@ -62,18 +63,21 @@ def _checked(target: Path, overwrite: bool, inputs: Iterable[str | os.PathLike[s
         for source in inputs:
             if _same_file(target, Path(source)):
                 raise UsageError(f"{shown}: is the input {printable(str(source))} itself; give another name")
-        if os.path.lexists(target):
-            if target.is_dir():
-                raise UsageError(f"{shown}: a folder; give a file name in it")
-            if target.exists() and not target.is_file():
-                raise UsageError(f"{shown}: a device or pipe; give the name of a plain file")
-            if not overwrite:
-                raise UsageError(f"{shown}: already exists; give another name or --overwrite")
-    # Through a link the file that it names is replaced, not the link.
-    target = Path(os.path.realpath(target)) if target.is_symlink() else target
-    if not target.parent.is_dir():
-        raise OutputError(f"{shown}: the folder {printable(str(target.parent))} does not exist; make it first")
+        _require_free(target, overwrite)
+        target = Path(os.path.realpath(target)) if target.is_symlink() else target
+        if not target.parent.is_dir():
+            raise OutputError(f"{shown}: the folder {printable(str(target.parent))} does not exist; make it first")
     return target
+
+
+def _require_free(target: Path, overwrite: bool) -> None:
+    shown = printable(str(target))
+    if target.is_dir():
+        raise UsageError(f"{shown}: a folder; give a file name in it")
+    if target.exists() and not target.is_file():
+        raise UsageError(f"{shown}: a device or pipe; give the name of a plain file")
+    if not overwrite and os.path.lexists(target):
+        raise UsageError(f"{shown}: already exists; give another name or --overwrite")
 
 
 def _same_file(target: Path, source: Path) -> bool:

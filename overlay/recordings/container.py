@@ -18,7 +18,8 @@ from av.stream import Disposition
 from av.video.stream import VideoStream
 
 from overlay.errors import RecordingError
-from overlay.recordings.boxes import layout
+from overlay.recordings.boxes import Layout, layout
+from overlay.recordings.guard import bounded_memory
 from overlay.recordings.sniffing import what_it_is
 
 # Demuxers that read one local file and nothing else: no playlists, no picture sequences, no devices, no scripts.
@@ -45,7 +46,7 @@ class Opened(NamedTuple):
 def opened(path: str, threads: int = 0) -> Iterator[Opened]:
     """Open a local recording with PyAV and close it again. RecordingError when it is none."""
     _require_regular_file(path)
-    boxes = layout(path)
+    boxes = _layout(path)
     if boxes.fault:
         raise RecordingError(path, *boxes.fault)
     with _container(path, boxes.cut_at) as container:
@@ -73,10 +74,12 @@ def _container(path: str, cut_at: int | None) -> InputContainer:
     if cut_at is not None:
         local = f"subfile,,start,0,end,{cut_at},,:{local}"
     try:
-        return av.open(local, "r", options=options, timeout=(TIMEOUT_S, TIMEOUT_S), metadata_errors="replace")
+        with bounded_memory():
+            return av.open(local, "r", options=options, timeout=(TIMEOUT_S, TIMEOUT_S), metadata_errors="replace")
     except (av.error.FFmpegError, OSError, ValueError, MemoryError) as error:
         reason = getattr(error, "strerror", None) or str(error)
-        raise RecordingError(path, *what_it_is(path, reason)) from error
+        with _readable(path):
+            raise RecordingError(path, *what_it_is(path, reason)) from error
 
 
 def _require_regular_file(path: str) -> None:
@@ -93,12 +96,29 @@ def _require_regular_file(path: str) -> None:
         raise RecordingError(path, "a file that you may not read", "change its permissions")
 
 
+def _layout(path: str) -> Layout:
+    with _readable(path):
+        return layout(path)
+
+
+@contextmanager
+def _readable(path: str) -> Iterator[None]:
+    try:
+        yield
+    except OSError as error:
+        found = f"a file that cannot be read ({error.strerror or error})"
+        raise RecordingError(path, found, "copy it again from the recorder's card") from error
+
+
 def _picture_stream(path: str, container: InputContainer) -> VideoStream:
     moving = [s for s in container.streams.video if not s.disposition & Disposition.attached_pic and s.codec_context]
     if not moving:
         held = "sound but no moving pictures" if container.streams.audio else "no moving pictures"
         raise RecordingError(path, held, "give the file that holds the pictures")
     stream = max(moving, key=lambda s: s.width * s.height)
+    if not stream.width or not stream.height:
+        with _readable(path):
+            raise RecordingError(path, *what_it_is(path, "pictures of unknown size"))
     if min(stream.width, stream.height) < 16 or stream.width * stream.height > MAX_PIXELS:
         raise RecordingError(path, f"pictures of {stream.width}×{stream.height} pixels", "give a file from a camera")
     if not stream.time_base or not 1e-10 < stream.time_base < 10:

@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 
 from overlay.errors import Damage, RecordingError, UsageError
 from overlay.recordings.container import Opened, opened, packets
+from overlay.recordings.guard import bounded_memory
 from overlay.recordings.pacing import average_rate, is_uneven
 from overlay.recordings.picture import colour, field_order, orientation
 from overlay.recordings.recording import Audio, Chapter, Recording
@@ -66,8 +67,9 @@ def _require_one_size(chapters: Sequence[Chapter]) -> None:
 
 
 def _probe(path: str) -> tuple[Chapter, tuple[Damage, ...]]:
-    with opened(path) as file:
-        frames = _first_frames(file)
+    with opened(path, threads=1) as file:
+        with bounded_memory():
+            frames = _first_frames(file)
         if not frames:
             codec = file.stream.codec_context.name
             raise RecordingError(path, f"{codec} pictures, none of which can be decoded", "copy it again or convert it")

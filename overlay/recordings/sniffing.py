@@ -17,6 +17,7 @@ _STARTS: tuple[tuple[bytes, Refusal], ...] = (
     (b"MM\0*", _STILL), (b"ID3", _SOUND), (b"fLaC", _SOUND), (b"PK\x03\x04", _ARCHIVE), (b"7z\xbc\xaf", _ARCHIVE),
     (b"\x1f\x8b", _ARCHIVE), (b"Rar!", _ARCHIVE), (b"\x7fELF", ("a program", "give a video file")),
 )  # fmt: skip
+_CONTROLS = bytes(byte for byte in range(32) if byte not in b"\t\n\r\f")
 _SCRIPTS = (b"#EXTM3U", b"#EXT-X-", b"ffconcat", b"[playlist]", b"<MPD", b"<smil", b"<asx", b"v=0", b"RTSPtext")
 
 
@@ -42,5 +43,10 @@ def what_it_is(path: str, reason: str) -> Refusal:
 
 
 def _reads_as_text(head: bytes) -> bool:
-    control = sum(byte < 32 and byte not in b"\t\n\r\f" for byte in head)
-    return control == 0
+    if head.translate(None, _CONTROLS) != head:
+        return False
+    try:
+        head[:-3].decode("utf-8")  # less the last character, which may be cut
+    except UnicodeDecodeError as error:
+        return error.start > len(head) - 8
+    return True

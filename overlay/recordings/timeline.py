@@ -27,9 +27,11 @@ from overlay.recordings.recording import Splice, Ticks
 
 UNKNOWN = np.iinfo(np.int64).min
 MAX_PACKETS = 8_000_000  # nine hours at 240 frames per second
-BACK_S, AHEAD_S = 1.0, 600.0  # a clock that leaves this span between two packets was reset
+BACK_S, AHEAD_S = 0.25, 600.0  # a clock that leaves this span between two packets was reset
+PAUSE_S = 2.0  # where to look whether it was
 BY_PTS = ("matroska,webm",)  # demuxers that seek by time of showing; the others go by time of decoding
 MAX_DELAY_S = 10.0  # between decoding and showing, beyond the usual
+BY_DECODING = ("avi", "asf", "mxf")  # containers that keep only times of decoding
 STRAY_PACKETS = 4  # so few packets between two jumps are flipped bits, not another part
 
 
@@ -115,9 +117,14 @@ def read_timeline(path: str, file: Opened) -> Timeline:
 
 
 def _is_stamped(packets: _Packets, file: Opened) -> bool:
-    """AVI keeps no time of showing: for codecs that reorder, the demuxer's are the times of decoding, moved along."""
-    reordered = file.container.format.name == "avi" and file.stream.codec_context.name in ("h264", "hevc")
-    return bool(np.any(packets.pts != UNKNOWN)) and not (reordered and file.stream.codec_context.has_b_frames)
+    """Whether a stamp is that of its own picture.
+
+    Some containers keep only times of decoding. For codecs that reorder, and whose packets the demuxer does not look
+    into, what it gives out as times of showing are those of decoding, moved along: right as a set, not one by one.
+    """
+    context = file.stream.codec_context
+    guessed = file.container.format.name in BY_DECODING and context.name in ("h264", "hevc") and context.has_b_frames
+    return bool(np.any(packets.pts != UNKNOWN)) and not guessed
 
 
 def _walk(path: str, file: Opened) -> _Packets:
@@ -138,13 +145,16 @@ def _walk(path: str, file: Opened) -> _Packets:
             if budget < 0 or len(pts) > MAX_PACKETS:
                 raise RecordingError(path, "an index that lists more pictures than the file can hold", "give another")
     except av.error.FFmpegError as error:
-        fault = error.strerror or type(error).__name__
+        fault = "too long without a picture" if isinstance(error, av.error.ExitError) else error.strerror or "fault"
     arrays = [np.frombuffer(column, np.int64) if column else np.zeros(0, np.int64) for column in columns]
     return _Packets(arrays[0], arrays[1], arrays[2], arrays[3] != 0, arrays[4] != 0, cut, fault)
 
 
 def _nominal_step(packets: _Packets, stream: VideoStream, base: Fraction) -> int:
     """Ticks from one picture to the next: the usual interval, or as the stream says where it has no stamps."""
+    stated = packets.duration[packets.duration > 0]
+    if len(stated):
+        return int(np.median(stated))
     known = np.unique(packets.pts[packets.pts != UNKNOWN])
     if len(known) > 1:
         return int(np.median(np.diff(known)))
@@ -181,21 +191,44 @@ def _parts(order: Ticks, base: Fraction) -> tuple[list[int], NDArray[np.bool_]]:
     """(first packet of each part between resets of the clock, which packets carry stray stamps)."""
     stray = np.zeros(len(order), bool)
     known = np.flatnonzero(order != UNKNOWN)
-    parts = [0]
-    if len(known) < 2:
-        return parts, stray
-    steps = np.diff(order[known].astype(np.float64)) * float(base)
-    jumps = (np.flatnonzero((steps < -BACK_S) | (steps > AHEAD_S)) + 1).tolist()
-    runs = list(zip([0, *jumps], [*jumps, len(known)], strict=True))
-    long = [run for run in runs if run[1] - run[0] > STRAY_PACKETS] or [max(runs, key=lambda run: run[1] - run[0])]
-    for begin, end in runs:
-        if (begin, end) not in long:
-            stray[known[begin:end]] = True
-    for (_, before), (begin, _) in pairwise(long):
-        leap = float(order[known[begin]] - order[known[before - 1]]) * float(base)
-        if not -BACK_S <= leap <= AHEAD_S:
-            parts.append(int(known[begin]))
+    times = order[known].astype(np.float64) * float(base)
+    runs = _runs(times)
+    while len(runs) > 1 and _is_short(runs[0]) and _is_reset(times[runs[1][0]] - times[runs[0][1] - 1]):
+        stray[known[slice(*runs.pop(0))]] = True
+    parts, last = [0], runs[0]
+    for number, run in enumerate(runs[1:], 1):
+        after = runs[number + 1][0] if number + 1 < len(runs) else None
+        if _is_short(run) and _is_stray(times, last[1] - 1, run, after):
+            stray[known[slice(*run)]] = True
+            continue
+        if _is_reset(times[run[0]] - times[last[1] - 1]):
+            parts.append(int(known[run[0]]))
+        last = run
     return parts, stray
+
+
+def _runs(times: NDArray[np.float64]) -> list[tuple[int, int]]:
+    """(begin, end) of the stretches between steps back and pauses."""
+    steps = np.diff(times)
+    edges = (np.flatnonzero((steps < -BACK_S) | (steps > PAUSE_S)) + 1).tolist()
+    return list(pairwise([0, *edges, len(times)]))
+
+
+def _is_short(run: tuple[int, int]) -> bool:
+    return run[1] - run[0] <= STRAY_PACKETS
+
+
+def _is_reset(step_s: float) -> bool:
+    return not -BACK_S <= step_s <= AHEAD_S
+
+
+def _is_stray(times: NDArray[np.float64], before: int, run: tuple[int, int], after: int | None) -> bool:
+    """Whether the clock makes no sense with this run but does without it."""
+    into = _is_reset(times[run[0]] - times[before])
+    if after is None:
+        return into
+    out_of = _is_reset(times[after] - times[run[1] - 1])
+    return (into or out_of) and not _is_reset(times[after] - times[before])
 
 
 def _placed(pts: Ticks, missing: NDArray[np.bool_], step: int) -> Ticks:

@@ -123,6 +123,8 @@ RECIPES = {
     "avi mpeg4": Recipe(".avi", "mpeg4", options={"bf": "2", "b": "2M"}, sound=True),
     "avi mjpeg": Recipe(".avi", "mjpeg", "yuvj422p", options={"q": "3"}),
     "avi h264": Recipe(".avi", "libx264", options=X264),
+    "asf h264": Recipe(".asf", "libx264", options=X264),
+    "mxf mpeg2": Recipe(".mxf", "mpeg2video", options={"bf": "2", "b": "2M"}),
     "ts h264": Recipe(".ts", "libx264", options=X264),
     "ts h264 refresh": Recipe(
         ".ts", "libx264", options={**X264, "x264-params": X264["x264-params"] + ":intra-refresh=1:bframes=0"}
@@ -136,13 +138,23 @@ RECIPES = {
 }
 
 
+class Clips(dict[str, Clip]):
+    """All clips by name; prints short in a failing example."""
+
+    def __repr__(self) -> str:
+        return "clips"
+
+
 @pytest.fixture(scope="session")
 def clips(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Clip]:
     """One clip of sixty frames per recipe."""
     folder = tmp_path_factory.mktemp("clips")
-    return {
-        name: write_clip(folder / (name.replace(" ", "_") + recipe.suffix), recipe) for name, recipe in RECIPES.items()
-    }
+    return Clips(
+        {
+            name: write_clip(folder / (name.replace(" ", "_") + recipe.suffix), recipe)
+            for name, recipe in RECIPES.items()
+        }
+    )
 
 
 @pytest.fixture(params=sorted(RECIPES))
