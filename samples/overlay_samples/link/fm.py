@@ -26,6 +26,8 @@ _WORD = 2.0**32
 
 _POOL_SAMPLES = 1 << 22
 _HALF = 0.5**0.5
+_NO_CARRIER_dB = -60.0
+"""C/N below which there might as well be no carrier."""
 _EMPHASIS_TAPS = 160
 _DOUBTFUL_STEP = 1.2
 """Steps of the angle beyond this many radians from one sample to the next are looked into more closely."""
@@ -261,7 +263,7 @@ class FMLink:
         n, steps = len(phase), len(carrier_to_noise_dB)
         bounds = np.linspace(0, n, steps + 1).astype(int)
         first, second = rng.integers(_POOL_SAMPLES - n, size=2)
-        for k, level in enumerate(10.0 ** (-np.asarray(carrier_to_noise_dB) / 20)):
+        for k, level in enumerate(10.0 ** (-np.maximum(carrier_to_noise_dB, _NO_CARRIER_dB) / 20)):
             a, b = bounds[k], bounds[k + 1]
             for part, pool in zip((in_phase, quadrature), noise, strict=True):
                 stretch = pool[first + a : first + b] + pool[second + a : second + b]

@@ -32,6 +32,8 @@ from overlay_samples.link.resampling import cubic_weights
 from overlay_samples.link.standards import SAMPLE_RATE_MHZ
 
 _NEGLIGIBLE_TAP = 3e-4
+_AHEAD = 24
+"""Luminance is filtered from so many samples before the picture, so that the clamp finds its porch."""
 
 
 class _RowFilter:
@@ -79,7 +81,7 @@ class LinearLink:
         path = path_taps(standard, link.modulation)
         self._luma = self._luma_filter(path)
         self._chroma, chroma_start = self._chroma_filter(path)
-        self._first = min(self._luma.first, self._chroma.first, int(PORCH_US[0] * SAMPLE_RATE_MHZ))
+        self._first = min(self._luma.first, self._chroma.first)
         self._width = max(self._luma.last, self._chroma.last) - self._first + 1
         sequence = range(standard.colour_sequence)
         self._blanking = [self._by_row(encoder.template(frame)) for frame in sequence]
@@ -92,7 +94,7 @@ class LinearLink:
         whole = int(np.floor(at))
         cubic = cubic_weights(np.array(at - whole))[::-1]
         taps = np.convolve(np.convolve(own, path), cubic) * self._scale
-        return _RowFilter(taps, whole + 2, 1, self.standard.width, 48)
+        return _RowFilter(taps, whole + 2 - _AHEAD, 1, self.standard.width + _AHEAD, 48)
 
     def _chroma_filter(self, path: NDArray[np.float64]) -> tuple[_RowFilter, int]:
         """The filter, and the place in the line of its first output, from 0H as received."""
@@ -130,8 +132,8 @@ class LinearLink:
         start = self.standard.first_active_sample - self._first
         signal[:, start : start + self.standard.width] += self.encoder.picture(frame, number)
         self._add_noise(signal, carrier_to_noise_dB, number)
-        (y,) = self._luma(signal, self._first)
-        y -= self._clamp(signal)
+        (luma,) = self._luma(signal, self._first)
+        y = luma[:, _AHEAD:] - self._clamp(luma)
         return picture_of(y, *self._colour(signal, which))
 
     def _add_noise(self, signal: Samples, carrier_to_noise_dB: NDArray[np.float64], number: int) -> None:
@@ -149,12 +151,13 @@ class LinearLink:
             at = first_line - standard.first_line
             signal[first_row::2] += lines[at : at + standard.rows // 2]
 
-    def _clamp(self, signal: Samples) -> Samples:
+    def _clamp(self, luma: Samples) -> Samples:
         """The black level of each row as the clamp follows it, in eight-bit steps: (rows, 1)."""
-        first, last = (round(us * SAMPLE_RATE_MHZ) - self._first for us in PORCH_US)
-        porch = signal[self._order, first:last].mean(axis=1)
+        before_picture = self.standard.first_active_sample - _AHEAD
+        first, last = (round(us * SAMPLE_RATE_MHZ) - before_picture for us in PORCH_US)
+        porch = luma[self._order, first:last].mean(axis=1)
         clamp = np.empty(len(porch), np.float32)
-        clamp[self._order] = (follow_clamp(porch, 0.0) + self._black) * self._scale
+        clamp[self._order] = follow_clamp(porch, 0.0) + self._black * self._scale
         return clamp[:, None]
 
     def _colour(self, signal: Samples, which: int) -> tuple[Samples, Samples]:
