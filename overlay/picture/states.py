@@ -28,10 +28,10 @@ _LEAST_SHARE = 1e-4
 class Baseline(NamedTuple):
     """What the clean part of this recording measures: the recorder's own noise and blocking, the scene's own detail."""
 
-    noise: float
-    noise_change: float
+    line_noise: float
+    change_noise: float
     clicks_per_line: float
-    jitter_px: float
+    step_px: float
     coherence: float
     colour: float
     block_edges: float
@@ -40,10 +40,10 @@ class Baseline(NamedTuple):
 
 def baseline(features: Features) -> Baseline:
     """Medians over the cleanest third of the frames that show a picture at all, by noise."""
-    shown = (features.spread > 12.0) & np.isfinite(features.noise) & (features.corrupt == 0)
+    shown = (features.spread > 12.0) & np.isfinite(features.line_noise) & (features.corrupt == 0)
     if not shown.any():
         shown = np.isfinite(features.brightness)
-    noise = np.where(shown, np.nan_to_num(features.noise, nan=np.inf), np.inf)
+    noise = np.where(shown, np.nan_to_num(features.line_noise, nan=np.inf), np.inf)
     clean = shown & (noise <= np.quantile(noise[shown], 1 / 3))
     middles = {name: getattr(features, name)[clean] for name in Baseline._fields}
     return Baseline(**{name: _median(values) for name, values in middles.items()})
@@ -56,7 +56,7 @@ def _median(values: Floats) -> float:
 
 def error_rms(features: Features, clean: Baseline) -> Floats:
     """Rms luminance error (N,) against the clean picture, in levels, as far as noise and clicks explain it."""
-    noise = np.sqrt(np.maximum(np.nan_to_num(features.noise) ** 2 - clean.noise**2, 0.0))
+    noise = np.sqrt(np.maximum(np.nan_to_num(features.line_noise) ** 2 - clean.line_noise**2, 0.0))
     clicks = np.maximum(features.clicks_per_line - clean.clicks_per_line, 0.0)
     return np.sqrt(noise**2 + clicks * 3.0 / 720.0 * 110.0**2)
 
@@ -64,12 +64,12 @@ def error_rms(features: Features, clean: Baseline) -> Floats:
 def evidence(features: Features, clean: Baseline) -> Floats:
     """How much each state but the last explains each frame: (N, 7), 0 … 1, columns as in `STATES`."""
     missing_figures = 1.0 - np.nan_to_num(features.figures, nan=1.0)
-    flat = _soft(6.0 - features.spread, 1.0) * _soft(1.0 - np.nan_to_num(features.noise), 0.2)
+    flat = _soft(6.0 - features.spread, 1.0) * _soft(1.0 - np.nan_to_num(features.line_noise), 0.2)
     blank = flat * _soft(200.0 - features.brightness, 5.0) * np.where(np.isnan(features.figures), 1.0, missing_figures)
     torn = np.nan_to_num(features.torn)
     no_sync = np.maximum(_soft(torn - 0.5, 0.05), _soft(features.dark_bar - 0.05, 0.01))
     blocks = np.maximum(_soft(features.block_edges - clean.block_edges - 0.02, 0.004), features.corrupt)
-    tearing = _soft(np.nan_to_num(features.jitter_px) - clean.jitter_px - 1.0, 0.2)
+    tearing = _soft(np.nan_to_num(features.step_px) - clean.step_px - 1.0, 0.2)
     ratio = np.nan_to_num(carrier_to_noise_dB(features.clicks_per_line - clean.clicks_per_line), nan=20.0)
     sparkle = _soft(VALID_dB[1] - 1.0 - ratio, 0.3)
     noise = _soft(3.0 - grade_of(signal_to_noise_dB(error_rms(features, clean))), 0.15)
