@@ -103,13 +103,18 @@ class Flight:
 
     def _motion_of(self, name: str) -> MotionSeries:
         from overlay.motion.from_picture import motion_from_picture
+        from overlay.motion_cache import motion_kept
         from overlay.recordings import grey
 
         recording = self.recording(name)
         stage = f"motion in the {name} recording"
-        frames = grey(recording, ANALYSIS_WIDTH)
         angle = self.file.camera.field_of_view_deg if name == "camera" and self.file.camera else None
-        return motion_from_picture(self._watched(frames, float(recording.duration_s), stage), field_of_view_deg=angle)
+
+        def measure() -> MotionSeries:
+            frames = self._watched(grey(recording, ANALYSIS_WIDTH), float(recording.duration_s), stage)
+            return motion_from_picture(frames, field_of_view_deg=angle)
+
+        return motion_kept(self.file.own_folder, recording, ANALYSIS_WIDTH, measure)
 
     def _watched(self, frames: Iterable[tuple[float, Any]], total_s: float, stage: str) -> Iterator[tuple[float, Any]]:
         for frame in frames:

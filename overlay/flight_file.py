@@ -89,11 +89,17 @@ class FlightFile(Settings):
     downlink: Downlink | None = None
     control: Control | None = None
     _folder: Path = PrivateAttr(default=Path())
+    _own: bool = PrivateAttr(default=False)
 
     @property
     def folder(self) -> Path:
         """Where the relative paths of this flight begin."""
         return self._folder
+
+    @property
+    def own_folder(self) -> Path | None:
+        """The folder that belongs to this flight; None where its files were given one by one."""
+        return self._folder if self._own else None
 
     def path(self, name: str) -> Path:
         """A file named in the flight, relative to the flight's folder."""
@@ -111,7 +117,7 @@ def load_flight(path: str | os.PathLike[str]) -> FlightFile:
         remedy = "give a folder with a flight.toml, or the files as --camera, --ground and --track"
         raise FlightFileError(source, "not a flight file" if source.exists() else "no such file or folder", remedy)
     flight = load(source, FlightFile, FlightFileError)
-    flight._folder = source.parent
+    flight._folder, flight._own = source.parent, True
     return flight
 
 

@@ -25,6 +25,7 @@ ALLOWED = {
     "tracks": BASE,
     "inspection": {"clock", "recordings", "tracks"},
     "motion": BASE | {"tracks"},
+    "motion_cache": {"errors", "motion", "output", "recordings"},
     "alignment": BASE | {"motion"},
     "picture": BASE,
     "mechanics": BASE | {"readings", "tracks"},
@@ -34,7 +35,18 @@ ALLOWED = {
     "render": BASE | {"instruments", "output", "recordings"},
     "debrief": BASE | {"readings", "alignment", "picture", "mechanics", "radio"},
     "flight": BASE
-    | {"flight_file", "readings", "recordings", "tracks", "motion", "alignment", "picture", "mechanics", "radio"},
+    | {
+        "flight_file",
+        "readings",
+        "motion_cache",
+        "recordings",
+        "tracks",
+        "motion",
+        "alignment",
+        "picture",
+        "mechanics",
+        "radio",
+    },
 }
 SCIENCE = ("motion", "alignment", "picture", "mechanics", "radio")
 NOT_IN_SCIENCE = {"av", "matplotlib", "bokeh", "PIL", "rich", "argparse", "pathlib", "subprocess", "ffmpeg", "pandas"}
