@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import zipfile
+import zlib
 from collections.abc import Callable
 from dataclasses import fields
 from pathlib import Path
@@ -56,7 +57,7 @@ def _read(entry: Path) -> MotionSeries | None:
     try:
         with np.load(entry, allow_pickle=False) as arrays:
             return MotionSeries(**{f.name: _value(arrays[f.name]) for f in fields(MotionSeries)})
-    except (OSError, ValueError, KeyError, TypeError, zipfile.BadZipFile):
+    except (OSError, EOFError, ValueError, KeyError, TypeError, zipfile.BadZipFile, zlib.error):
         return None
 
 
