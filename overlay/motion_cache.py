@@ -55,7 +55,7 @@ def _read(entry: Path) -> MotionSeries | None:
     from overlay.motion import MotionSeries
 
     try:
-        with np.load(entry, allow_pickle=False) as arrays:
+        with entry.open("rb") as file, np.load(file, allow_pickle=False) as arrays:
             return MotionSeries(**{f.name: _value(arrays[f.name]) for f in fields(MotionSeries)})
     except (OSError, EOFError, ValueError, KeyError, TypeError, zipfile.BadZipFile, zlib.error):
         return None
