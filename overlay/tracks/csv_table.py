@@ -18,7 +18,7 @@ import numpy as np
 from overlay.tracks import angles, terms, units
 from overlay.tracks.csv_clock import clock_of
 from overlay.tracks.quantities import Flown, columns_of, places
-from overlay.tracks.samples import Contents, Floats, Options, Samples, number
+from overlay.tracks.samples import Contents, Floats, Options, Samples, finite, number
 from overlay.tracks.source import Source, decode
 from overlay.tracks.terms import DATE, PLACE, TIME, Field
 
@@ -174,7 +174,7 @@ def _cell_reader(delimiter: str) -> Callable[[str], float]:
 
 
 def _samples(source: Source, options: Options, table: _Table) -> Samples:
-    raw = {header: np.array(cells) for header, cells in table.numbers.items()}
+    raw = {header: finite(cells) for header, cells in table.numbers.items()}
     fields = [field for header, field in table.fields.items() if header in raw]
     columns: dict[str, Floats] = {
         name: raw[name] for name in ("latitude_deg", "longitude_deg") if PLACE in _kinds(table) and name in raw

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from overlay.tracks import dataflash_columns
-from overlay.tracks.samples import Contents, Floats, Options, number
+from overlay.tracks.samples import Contents, Floats, Options, finite, number
 from overlay.tracks.source import Source, decode
 
 NAME = "DataFlash"
@@ -135,7 +135,7 @@ def _gathered(
         if letter in "nNZ":
             texts[name] = [bytes(text).decode("latin-1") for text in rows[name]]
         elif letter != "a":
-            fields[name] = rows[name].astype(np.float64) * _TYPES[letter][1]
+            fields[name] = finite(rows[name]) * _TYPES[letter][1]
     return Message(places, fields, texts)
 
 

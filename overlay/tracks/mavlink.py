@@ -14,10 +14,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
-import numpy as np
-
 from overlay.tracks import mavlink_columns
-from overlay.tracks.samples import Contents, Floats, Options
+from overlay.tracks.samples import Contents, Floats, Options, finite
 from overlay.tracks.source import Source
 
 NAME = "MAVLink telemetry log"
@@ -172,7 +170,7 @@ class _Log:
         result = {}
         for (system, number), rows in self._rows.items():
             kind = self._tables[number]
-            table = np.array(rows, dtype=np.float64)
+            table = finite(rows)
             fields = {"place": table[:, 0], "stamp_s": table[:, 1]}
             index = 2
             for name, count in zip(kind.ordered_fieldnames, kind.array_lengths, strict=True):

@@ -8,10 +8,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
+
+ABSURD = 1e19  # nanoseconds since 1970 stay below
 
 
 @dataclass(frozen=True)
@@ -60,7 +62,7 @@ def taken(run: Samples, rows: NDArray[np.intp]) -> Samples:
 
 
 def number(text: str) -> float:
-    """The finite number a text holds, NaN where it holds none.
+    """The number a text holds, NaN where it holds none or an absurd one.
 
     >>> number(" 12.5 "), number("inf"), number("")
     (12.5, nan, nan)
@@ -69,7 +71,14 @@ def number(text: str) -> float:
         value = float(text)
     except ValueError:
         return math.nan
-    return value if math.isfinite(value) else math.nan
+    return value if abs(value) < ABSURD else math.nan
+
+
+def finite(values: ArrayLike) -> Floats:
+    """Values as float64, NaN for what is no number or an absurd one."""
+    with np.errstate(invalid="ignore", over="ignore"):  # signalling NaNs in damaged files
+        result = np.asarray(values).astype(np.float64)
+    return np.where(np.abs(result) < ABSURD, result, np.nan)
 
 
 class Rows:

@@ -1,33 +1,41 @@
-"""ULog files (published PX4 ULog file format) through pyulog: topics on one clock, in UTC by the receiver's time."""
+"""ULog files as their published description has them: self-describing topics, each message with its size before it.
+
+Read here rather than through pyulog because that never returns from some damaged files; it is the reference in the
+tests.
+"""
 
 from __future__ import annotations
 
-import contextlib
-import io
-from collections.abc import Mapping
+import re
+import struct
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
-from overlay.tracks.angles import course
-from overlay.tracks.modes import mode_names
-from overlay.tracks.samples import Contents, Floats, Options, Samples
+from overlay.tracks import ulog_columns
+from overlay.tracks.samples import Contents, Floats, Options, finite
 from overlay.tracks.source import Source
-from overlay.tracks.streams import Stream, joined, slowed
-from overlay.tracks.units import DEG_PER_RAD
-from overlay.tracks.vehicle_clock import VehicleClock, fit
 
 NAME = "ULog"
 BORN = datetime(2016, 1, 1, tzinfo=UTC).timestamp()  # from memory: the format's first year
 MAGIC = b"ULog\x01\x12\x35"
-POSITIONS = ("vehicle_gps_position", "sensor_gps", "vehicle_global_position")
-TOPICS = (
-    *POSITIONS, "vehicle_attitude", "sensor_combined", "battery_status", "airspeed_validated", "airspeed",
-    "vehicle_air_data", "wind", "wind_estimate", "vehicle_status", "input_rc",
-)  # fmt: skip
-
-Topic = Mapping[str, Floats]
+_HEADER = 16
+_KINDS = b"ABCDFILMOPQRS"
+_SIZE = struct.Struct("<H")
+_APPENDED = struct.Struct("<3Q")
+_WINDOW = 1 << 16
+_CHAIN = 4  # message heads in a row that make a place to resume
+_DEPTH = 8  # of topics within topics
+_WIDEST = 1 << 16  # bytes of a message
+_TYPES = {
+    "int8_t": "i1", "uint8_t": "u1", "int16_t": "<i2", "uint16_t": "<u2", "int32_t": "<i4", "uint32_t": "<u4",
+    "int64_t": "<i8", "uint64_t": "<u8", "float": "<f4", "double": "<f8", "bool": "u1", "char": "u1",
+}  # fmt: skip
+_FIELD = re.compile(r"(\w+)(?:\[(\d{1,5})\])?\s+(\w+)")
+_ALLOWED = np.zeros(256, np.bool_)
+_ALLOWED[list(_KINDS)] = True
 
 
 def matches(source: Source) -> bool:
@@ -37,160 +45,123 @@ def matches(source: Source) -> bool:
 
 def read(source: Source, _: Options) -> Contents:
     """One power-up, as the format keeps it."""
-    topics = _topics(source)
-    gps = next((topics[name] for name in POSITIONS[:2] if name in topics), None)
-    clock = _clock(gps)
-    if clock is None:
-        source.note("no satellite time in the log: no UTC is named")
-    streams = [_stream(topic, columns, clock) for topic, columns in _columns(topics) if columns]
-    if not streams:
+    runs = ulog_columns.runs_of(topics_of(source), source)
+    if not runs:
         raise source.error("a ULog without positions or attitude", "give the log of a flight")
-    time, columns = joined(streams)
-    not_valid = columns.pop("invalid", np.full(len(time), np.nan)) == 1
-    modes = mode_names(columns.get("mode", time[:0]), "")
-    run = Samples(time, columns, keeps_utc=clock is not None, not_valid=not_valid, modes=modes)
-    return Contents(NAME, [run], BORN)
+    return Contents(NAME, runs, BORN)
 
 
-def _topics(source: Source) -> dict[str, Topic]:
-    """The first instance of each wanted topic, its fields as numbers."""
-    try:
-        from pyulog import ULog
-    except ImportError:
-        raise source.error(
-            "a ULog, which needs pyulog", "install the reader: pip install 'overlay[autopilot]'"
-        ) from None
-    with contextlib.redirect_stdout(io.StringIO()):  # it reports damage by printing
-        try:
-            log = ULog(io.BytesIO(source.bytes()), list(TOPICS))
-        except MemoryError:
-            raise
-        except Exception as error:  # damaged files make it fail in any way there is
-            raise source.error(
-                f"a damaged ULog ({type(error).__name__})", "copy the log from the autopilot again"
-            ) from None
-    if log.file_corruption:
-        source.note("damaged stretches passed over")
-    if log.dropouts:
-        lost = sum(dropout.duration for dropout in log.dropouts) / 1000.0
-        source.note(f"{len(log.dropouts)} dropouts of the autopilot's own logging, {lost:.1f} s in all")
-    found: dict[str, Topic] = {}
-    for data in sorted(log.data_list, key=lambda item: int(item.multi_id)):
-        found.setdefault(data.name, _numbers(data.data))
-    return {name: topic for name, topic in found.items() if "timestamp" in topic and len(topic["timestamp"])}
+@dataclass
+class _Index:
+    """What a log holds and where: formats by name, topics by number, where their messages begin by (number, size)."""
+
+    formats: dict[str, str] = field(default_factory=dict)
+    topics: dict[int, tuple[str, int]] = field(default_factory=dict)  # number -> (name, instance)
+    places: dict[tuple[int, int], list[int]] = field(default_factory=dict)
+    dropouts_ms: list[int] = field(default_factory=list)
+    lost: int = 0
 
 
-def _numbers(data: Mapping[str, Any]) -> Topic:
-    return {
-        name: np.asarray(values, dtype=np.float64)
-        for name, values in data.items()
-        if np.asarray(values).dtype.kind in "fiub"
-    }
+def topics_of(source: Source) -> dict[str, dict[str, Floats]]:
+    """The first instance of each wanted topic, its fields as numbers by name; stretches of damage are noted."""
+    data = source.bytes()
+    index = _indexed(data)
+    source.count(index.lost, "bytes between messages passed over")
+    source.count(sum(index.dropouts_ms), "ms lost to dropouts of the autopilot's own logging")
+    octets = np.frombuffer(data, np.uint8)
+    topics: dict[str, dict[str, Floats]] = {}
+    for number, (name, _) in sorted(index.topics.items(), key=lambda item: item[1][1]):
+        dtype = _dtype(index.formats, name)
+        size = 0 if dtype is None else dtype.itemsize
+        places = index.places.get((number, size + 2))
+        if name in ulog_columns.WANTED and name not in topics and dtype is not None and places:
+            rows = octets[np.array(places)[:, None] + np.arange(5, 5 + size)].view(dtype)[:, 0]
+            topics[name] = _numbers(rows)
+    return {name: topic for name, topic in topics.items() if "timestamp" in topic}
 
 
-def _clock(gps: Topic | None) -> VehicleClock | None:
-    if gps is None or "time_utc_usec" not in gps:
-        return None
-    utc = np.where((gps["time_utc_usec"] > 0) & (_fix(gps) >= 3), gps["time_utc_usec"] / 1e6, np.nan)
-    return fit(gps["timestamp"] / 1e6, utc)
+def _indexed(data: bytes) -> _Index:
+    """One pass over the messages; where none begins, on to where several in a row do."""
+    index, at = _Index(), _HEADER
+    appended: list[int] = []
+    while at + 3 <= len(data):
+        (size,) = _SIZE.unpack_from(data, at)
+        kind, end = data[at + 2], at + 3 + size
+        cut = next((offset for offset in appended if at < offset < end), None)
+        if cut is not None:  # the crash that the appended part tells of cut this message short
+            at = cut
+            continue
+        if kind not in _KINDS or end > len(data) or (end + 3 <= len(data) and data[end + 2] not in _KINDS):
+            following = _resume(data, at + 1)
+            index.lost += following - at
+            at = following
+            continue
+        if kind == ord("D") and size >= 2:
+            (number,) = _SIZE.unpack_from(data, at + 3)
+            index.places.setdefault((number, size), []).append(at)
+        elif kind == ord("B") and size >= 40 and data[at + 11] & 1:
+            appended = [offset for offset in _APPENDED.unpack_from(data, at + 19) if offset > at]
+        else:
+            _learn(index, kind, data[at + 3 : end])
+        at = end
+    return index
 
 
-def _fix(gps: Topic) -> Floats:
-    return gps.get("fix_type", np.full(len(gps["timestamp"]), 3.0))
+def _resume(data: bytes, at: int) -> int:
+    """The next place from which several messages follow one another, the end of the data if there is none."""
+    octets = np.frombuffer(data, np.uint8)
+    while at + 3 <= len(data):
+        place = np.arange(at, min(at + _WINDOW, len(data) - 2))
+        start = place
+        for _ in range(_CHAIN):
+            good = (start + 2 < len(data)) & _ALLOWED[octets[np.minimum(start + 2, len(data) - 1)]]
+            place, start = place[good], start[good]
+            start = start + 3 + octets[start].astype(np.int64) + 256 * octets[start + 1].astype(np.int64)
+        if len(place):
+            return int(place[0])
+        at += _WINDOW
+    return len(data)
 
 
-def _stream(topic: Topic, columns: dict[str, Floats], clock: VehicleClock | None) -> Stream:
-    time = topic["timestamp"] / 1e6
-    return slowed(Stream(clock.to_utc(time) if clock else time, columns))
+def _learn(index: _Index, kind: int, body: bytes) -> None:
+    if kind == ord("F"):
+        name, _, fields = body.decode("latin-1").partition(":")
+        index.formats.setdefault(name, fields)
+    elif kind == ord("A") and len(body) > 3:
+        (number,) = _SIZE.unpack_from(body, 1)
+        index.topics.setdefault(number, (body[3:].decode("latin-1"), body[0]))
+    elif kind == ord("O") and len(body) >= 2:
+        index.dropouts_ms.append(_SIZE.unpack_from(body)[0])
 
 
-def _columns(topics: Mapping[str, Topic]) -> list[tuple[Topic, dict[str, Floats]]]:
-    """(topic, its columns); where two topics carry one column, the earlier here is taken."""
-    position = next((name for name in POSITIONS if name in topics), None)
-    readers = {
-        "vehicle_attitude": _attitude,
-        "sensor_combined": _inertial,
-        "battery_status": _battery,
-        "airspeed_validated": lambda t: _picked(t, airspeed_mps=("calibrated_airspeed_m_s", "true_airspeed_m_s")),
-        "airspeed": lambda t: _picked(t, airspeed_mps=("indicated_airspeed_m_s", "true_airspeed_m_s")),
-        "wind": _wind,
-        "wind_estimate": _wind,
-        "vehicle_status": lambda t: _picked(t, mode=("nav_state",)),
-        "input_rc": _receiver,
-    }
-    result = [(topics[position], _position(topics[position]))] if position else []
-    return result + [(topics[name], reader(topics[name])) for name, reader in readers.items() if name in topics]
+def _dtype(formats: dict[str, str], name: str) -> np.dtype[np.void] | None:
+    """The record of a topic; padding at its end is not written."""
+    fields = _fields(formats, name, 0)
+    while fields and fields[-1][0].startswith("_padding"):
+        fields.pop()
+    dtype = np.dtype(fields) if fields and len({f[0] for f in fields}) == len(fields) else None
+    return dtype if dtype is not None and dtype.itemsize <= _WIDEST else None
 
 
-def _picked(topic: Topic, **wanted: tuple[str, ...]) -> dict[str, Floats]:
-    """Columns from the first of the fields that a topic has for each (names differ between firmware versions)."""
-    found = {column: next((topic[f] for f in fields if f in topic), None) for column, fields in wanted.items()}
-    return {column: values for column, values in found.items() if values is not None}
+def _fields(formats: dict[str, str], name: str, depth: int) -> list[tuple[str, str]]:
+    """(name, numpy type) of the fields of a topic, arrays and topics within it laid out flat; empty when unclear."""
+    result: list[tuple[str, str]] = []
+    for part in formats.get(name, "").split(";"):
+        match = _FIELD.fullmatch(part.strip())
+        if not match:
+            if part.strip():
+                return []
+            continue
+        kind, count, label = match[1], int(match[2] or 1), match[3]
+        inner = [("", _TYPES[kind])] if kind in _TYPES else _fields(formats, kind, depth + 1) if depth < _DEPTH else []
+        if not inner or len(result) + count * len(inner) > _WIDEST:
+            return []
+        for i in range(count):
+            whole = f"{label}[{i}]" if match[2] else label
+            result += [(f"{whole}.{sub}" if sub else whole, dtype) for sub, dtype in inner]
+    return result
 
 
-def _position(t: Topic) -> dict[str, Floats]:
-    whole = np.nanmax(np.abs(t["lat"])) > 360 if "lat" in t and len(t["lat"]) else False
-    columns = _picked(
-        t,
-        latitude_deg=("latitude_deg", "lat"),
-        longitude_deg=("longitude_deg", "lon"),
-        height_m=("altitude_msl_m", "alt"),
-        ground_speed_mps=("vel_m_s",),
-        satellites=("satellites_used",),
-        hdop=("hdop",),
-        accuracy_m=("eph",),
-    )
-    if whole and "latitude_deg" not in t:
-        columns["latitude_deg"], columns["longitude_deg"] = (
-            columns["latitude_deg"] * 1e-7,
-            columns["longitude_deg"] * 1e-7,
-        )
-        columns["height_m"] = columns["height_m"] / 1000.0
-    if "vel_n_m_s" in t and "vel_e_m_s" in t:
-        columns["course_deg"] = course(np.degrees(np.arctan2(t["vel_e_m_s"], t["vel_n_m_s"])))
-    if "vel_d_m_s" in t:
-        columns["vertical_speed_mps"] = -t["vel_d_m_s"]
-    return columns | {"invalid": (_fix(t) < 2).astype(np.float64)}
-
-
-def _attitude(t: Topic) -> dict[str, Floats]:
-    """Bank, pitch and heading of the quaternion (w, x, y, z) from body to earth axes (north, east, down)."""
-    if not {f"q[{i}]" for i in range(4)} <= t.keys():
-        return {}
-    w, x, y, z = (t[f"q[{i}]"] for i in range(4))
-    bank = np.arctan2(2 * (w * x + y * z), 1 - 2 * (x * x + y * y))
-    pitch = np.arcsin(np.clip(2 * (w * y - z * x), -1.0, 1.0))
-    heading = np.arctan2(2 * (w * z + x * y), 1 - 2 * (y * y + z * z))
-    columns = {"bank_deg": np.degrees(bank), "pitch_deg": np.degrees(pitch), "heading_deg": course(np.degrees(heading))}
-    rates = {"roll_rate_dps": ("rollspeed",), "pitch_rate_dps": ("pitchspeed",), "yaw_rate_dps": ("yawspeed",)}
-    return columns | {name: values * DEG_PER_RAD for name, values in _picked(t, **rates).items()}
-
-
-def _inertial(t: Topic) -> dict[str, Floats]:
-    axes = {"roll_rate_dps": "gyro_rad[0]", "pitch_rate_dps": "gyro_rad[1]", "yaw_rate_dps": "gyro_rad[2]"}
-    columns = {name: t[field] * DEG_PER_RAD for name, field in axes.items() if field in t}
-    sensed = {f"acceleration_{axis}_mps2": f"accelerometer_m_s2[{i}]" for i, axis in enumerate("xyz")}
-    return columns | {name: t[field] for name, field in sensed.items() if field in t}
-
-
-def _battery(t: Topic) -> dict[str, Floats]:
-    columns = _picked(t, voltage_V=("voltage_v",), current_A=("current_a",), charge_used_mAh=("discharged_mah",))
-    if "remaining" in t:
-        columns["pack_remaining_pct"] = np.where(t["remaining"] >= 0, t["remaining"] * 100.0, np.nan)
-    return {name: np.where(values >= 0, values, np.nan) for name, values in columns.items()}
-
-
-def _wind(t: Topic) -> dict[str, Floats]:
-    if not {"windspeed_north", "windspeed_east"} <= t.keys():
-        return {}
-    north, east = t["windspeed_north"], t["windspeed_east"]
-    return {"wind_speed_mps": np.hypot(north, east), "wind_from_deg": course(np.degrees(np.arctan2(-east, -north)))}
-
-
-def _receiver(t: Topic) -> dict[str, Floats]:
-    """Control link: quality in percent where the receiver gives it, else its strength of 0 … 100; −1 is not known."""
-    columns = _picked(t, control_link_pct=("link_quality", "rssi"), control_rssi_dBm=("rssi_dbm",))
-    if "control_link_pct" in columns:
-        value = columns["control_link_pct"]
-        columns["control_link_pct"] = np.where((value >= 0) & (value <= 100), value, np.nan)
-    return columns
+def _numbers(rows: NDArray[np.void]) -> dict[str, Floats]:
+    assert rows.dtype.names is not None
+    return {name: finite(rows[name]) for name in rows.dtype.names if not name.startswith("_padding")}

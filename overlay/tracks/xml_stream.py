@@ -44,6 +44,8 @@ class Walker:
         except expat.ExpatError as error:
             reason = expat.ErrorString(error.code)
             source.note(f"XML ends early ({reason}): read up to there", f"line {error.lineno}")
+        except (LookupError, ValueError):
+            raise source.error("XML in an encoding unknown here", "export the log again in UTF-8") from None
         except _RefusedError as error:
             raise source.error(str(error), "export the log again, as plain GPX or KML") from None
 
@@ -102,6 +104,6 @@ def root_name(head: bytes) -> str | None:
     parser.StartElementHandler = start
     if b"<" not in head[:4096]:
         return None
-    with contextlib.suppress(expat.ExpatError):
+    with contextlib.suppress(expat.ExpatError, LookupError, ValueError):
         parser.Parse(head.lstrip(b" \t\r\n") if head[:1].isspace() else head, False)
     return found[0] if found else None
