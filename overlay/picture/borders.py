@@ -10,50 +10,53 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-Bytes = NDArray[np.uint8]
+from overlay.picture.noise import ranked
 
-_COLUMNS = 4
-_REACH = 24
-_TOGETHER = 4
+Bytes = NDArray[np.uint8]
+Floats = NDArray[np.float64]
+
+_BLACK = 4
+_INSIDE = 18
+_TOGETHER = 6
 _CONTRAST = 25.0
 
 
 class Borders(NamedTuple):
-    """`level`: mean of the darker side's outermost columns. `noise`: their standard deviation across lines, as seen.
+    """One value per frame (B,), of the darker side. `level`: mean of its outermost columns, 8-bit levels.
 
-    `jitter_px`: robust scatter of the place where the picture begins, pixels; NaN where the edges cannot be seen.
+    `noise`: their standard deviation across lines, as seen. `jitter_px`: robust scatter of the place where the picture
+    begins, pixels; NaN where that cannot be seen.
     """
 
-    level: float
-    noise: float
-    jitter_px: float
+    level: Floats
+    noise: Floats
+    jitter_px: Floats
 
 
-def borders(field: Bytes, noise: float) -> Borders:
-    """Look at both sides of a field (H, W). `noise`, in levels, is what the scatter of edges is forgiven for."""
-    sides = [np.ascontiguousarray(field[:, :_REACH]), np.ascontiguousarray(field[:, : -_REACH - 1 : -1])]
-    levels = [cv2.mean(side[:, :_COLUMNS])[0] for side in sides]
-    dark = sides[int(np.argmin(levels))][:, :_COLUMNS].astype(np.int16)
-    bend = np.abs(dark[:-2] + dark[2:] - 2 * dark[1:-1])
-    jitters = [_jitter(side, noise) for side in sides]
-    known = [jitter for jitter in jitters if not math.isnan(jitter)]
-    return Borders(min(levels), float(bend.mean()) * math.sqrt(math.pi / 12.0), min(known) if known else math.nan)
+def borders(edges: Bytes) -> Borders:
+    """Look at both sides (B, 2, field rows, columns) of frames, outermost column first."""
+    black = edges[..., :_BLACK].astype(np.int16)
+    levels = black.mean(axis=(2, 3))
+    darker = levels.argmin(axis=1)
+    index = np.arange(len(edges))
+    chosen = black[index, darker]
+    bends = chosen[:, :-2] + chosen[:, 2:] - 2 * chosen[:, 1:-1]
+    noise = np.abs(bends).mean(axis=(1, 2)) * math.sqrt(math.pi / 12.0)
+    return Borders(levels[index, darker], noise, _jitter(edges[index, darker]))
 
 
-def _jitter(side: Bytes, noise: float) -> float:
-    """Scatter of the edge between black, at column 0, and picture."""
-    rows = len(side) // _TOGETHER
-    mean = cv2.resize(side[: rows * _TOGETHER], (_REACH, rows), interpolation=cv2.INTER_AREA).astype(np.float32)
-    inside = mean[:, 18:].mean(axis=1)
-    rise = inside - np.median(mean[:, :3])
+def _jitter(side: Bytes) -> Floats:
+    """Scatter (B,) of the edge between black, at column 0, and picture, several rows at a time."""
+    frames, rows, columns = side.shape
+    groups = rows // _TOGETHER
+    mean = side[:, : groups * _TOGETHER].reshape(frames, groups, _TOGETHER, columns).mean(axis=2, dtype=np.float32)
+    inside = mean[..., _INSIDE:].mean(axis=2)
+    rise = inside - np.median(mean[..., 0], axis=1)[:, None]
     seen = rise > _CONTRAST
-    if np.count_nonzero(seen) < rows // 4:
-        return math.nan
-    place = ((inside[:, None] - mean[:, :18])[seen] / rise[seen, None]).sum(axis=1)
-    scatter = 1.4826 * float(np.median(np.abs(place - np.median(place))))
-    excused = noise * math.sqrt(18.0 / _TOGETHER) / float(np.median(rise[seen]))
-    return math.sqrt(max(scatter**2 - excused**2, 0.0))
+    place = (inside[..., None] - mean[..., :_INSIDE]).sum(axis=2) / np.where(seen, rise, np.inf)
+    off = np.abs(place - ranked(place, seen, 0.5)[:, None])
+    told = np.count_nonzero(seen, axis=1) >= groups // 4
+    return np.where(told, 1.4826 * ranked(off, seen, 0.5), np.nan)

@@ -11,7 +11,7 @@ Bytes = NDArray[np.uint8]
 _EDGE = 48
 _ENOUGH = 24
 _SHARE = 0.6
-_MOST = 4000
+_MOST = 800
 
 
 class BurnedIn:

@@ -12,16 +12,15 @@ from overlay.picture.blocking import block_edges
 from overlay.picture.borders import borders
 from overlay.picture.burned_in import BurnedIn
 from overlay.picture.impulses import streaks_per_row
-from overlay.picture.noise import Lines, change_noise, colour_noise, fine_noise, line_noise, tile_means, usable_tiles
-from overlay.picture.rows import dark_bar, row_shifts, vertical_shift
+from overlay.picture.noise import bend, change_noise, colour_noise, fine_noise, line_noise, tile_means, usable_tiles
+from overlay.picture.rows import dark_bar, row_steps, vertical_shift
+from overlay.picture.sampling import COLOUR_LINES, Batch, Sampler, field_of
 
 Bytes = NDArray[np.uint8]
 Floats = NDArray[np.float64]
 
-_FIELD_ROWS = 400
-"""Pictures with more rows than this are taken for two fields, and only the first is measured."""
-_SAMPLED_ROWS = 40
-_COUNTED_ROWS = 144
+_TOGETHER = 16
+"""Frames measured at a time."""
 _LEARN_EVERY = 8
 _ACTIVE_LINE = 52.0 / 64.0
 _CHANGED = 3
@@ -52,6 +51,7 @@ class Features:
     blue                 mean U less mean V, levels
     change               mean absolute change since the last frame, levels
     changed              share of pixels that changed by more than three levels
+    stuck                share of tiles that did not change at all
     block_edges          share of block borders that are steps, less the share off the grid
     figures              share of the burned-in edges shown, 0 … 1; NaN while none are known
     corrupt              1 where the decoder itself reported errors
@@ -79,6 +79,7 @@ class Features:
     blue: Floats
     change: Floats
     changed: Floats
+    stuck: Floats
     block_edges: Floats
     figures: Floats
     corrupt: Floats
@@ -92,81 +93,116 @@ _NAMES = tuple(field.name for field in fields(Features))
 
 
 class FeatureExtractor:
-    """Takes frames one by one; keeps a few rows of the last one and a row of numbers for each."""
+    """Takes frames one by one; keeps samples of a few and a row of numbers for each.
+
+    Frames may change their size on the way, as those of a damaged recording do: what compares a frame with the one
+    before is then NaN once.
+    """
 
     def __init__(self) -> None:
-        self._rows: list[tuple[float, ...]] = []
+        self._done: list[Floats] = []
+        self._waiting: list[dict[str, float]] = []
+        self._sampler: Sampler | None = None
         self._burned_in = BurnedIn()
-        self._before: Bytes | None = None
-        self._profile: Floats | None = None
+        self._last: tuple[Bytes, NDArray[np.float32]] | None = None
+        self._pushed = 0
 
     def push(self, time_s: float, y: Bytes, u: Bytes, v: Bytes, corrupt: bool = False) -> None:
-        """Measure one frame: luma `y` (H, W) and chroma `u`, `v` as coded, 8 bits. Nothing of them is kept."""
-        if y.ndim != 2 or min(y.shape) < 96:
-            raise ValueError(f"luma of shape {y.shape}, wanted rows × columns, both at least 96")
-        field = y[::2] if len(y) >= _FIELD_ROWS else y
-        if len(self._rows) % _LEARN_EVERY == 0:
+        """Take in one frame: luma `y` (H, W) and chroma `u`, `v` as coded, 8 bits. Only samples of them are kept."""
+        if y.ndim != 2 or min(y.shape) < 96 or u.shape != v.shape or min(u.shape) < 24:
+            raise ValueError(
+                f"planes of shapes {y.shape}, {u.shape}, {v.shape}; wanted luma of 96 × 96 or more, and chroma"
+            )
+        if self._sampler is None or self._sampler.shape != (y.shape, u.shape):
+            self._measure()
+            self._sampler, self._last = Sampler(y, u, _TOGETHER), None
+        self._sampler.take(len(self._waiting), y, u, v)
+        field = field_of(y)
+        if self._pushed % _LEARN_EVERY == 0:
             self._burned_in.learn(field)
-        lines = Lines.of(field, _SAMPLED_ROWS)
-        still = self._still(field, y, u, v, lines)
-        moving = self._moving(field, lines)
-        named = {"time_s": time_s, "corrupt": float(corrupt), "missing_frames": 0.0, **still, **moving}
-        self._rows.append(tuple(named[name] for name in _NAMES))
-
-    def _still(self, field: Bytes, y: Bytes, u: Bytes, v: Bytes, lines: Lines) -> dict[str, float]:
-        """What one frame tells by itself."""
-        bend, levels = lines.bend(), tile_means(lines.row)
-        usable = usable_tiles(levels)
-        noise = line_noise(bend, usable)
-        texture = np.where(usable, tile_means(np.abs(bend)), np.inf)
-        edges = borders(field, noise if noise == noise else 0.0)
-        shifts = row_shifts(lines.row, lines.below)
-        return {
-            "brightness": float(levels.mean()),
-            "spread": float(levels.max() - levels.min()),
-            "line_noise": noise,
-            "fine_noise": fine_noise(bend, usable),
-            "colour_noise": colour_noise(u, v, _SAMPLED_ROWS),
-            "border_level": edges.level,
-            "border_noise": edges.noise,
-            "border_jitter_px": edges.jitter_px,
-            "clicks_per_line": streaks_per_row(Lines.of(field, _COUNTED_ROWS), texture) / _ACTIVE_LINE,
-            "step_px": shifts.jitter_px,
-            "torn": shifts.torn,
-            "coherence": shifts.coherence,
-            "dark_bar": dark_bar(field),
-            "colour": _departure(u[::4]) + _departure(v[::4]),
-            "blue": cv2.mean(u[::4])[0] - cv2.mean(v[::4])[0],
-            "block_edges": block_edges(y),
-            "figures": self._burned_in.shown(field),
-        }
-
-    def _moving(self, field: Bytes, lines: Lines) -> dict[str, float]:
-        """What it tells beside the frame before."""
-        row = lines.row.copy()
-        profile = cv2.reduce(field, 1, cv2.REDUCE_AVG, dtype=cv2.CV_32F).ravel().astype(float)
-        before, earlier = self._before, self._profile
-        self._before, self._profile = row, profile
-        if before is None or earlier is None or before.shape != row.shape or len(earlier) != len(profile):
-            return dict.fromkeys(("change", "changed", "change_noise", "roll_rows"), np.nan)
-        change: Bytes = cv2.absdiff(row, before)  # type: ignore[assignment]  # 8 bits in, 8 bits out
-        return {
-            "change": cv2.mean(change)[0],
-            "changed": cv2.countNonZero(cv2.threshold(change, _CHANGED, 1, cv2.THRESH_BINARY)[1]) / change.size,
-            "change_noise": change_noise(change, usable_tiles(tile_means(row))),
-            "roll_rows": vertical_shift(profile, earlier),
-        }
+        self._waiting.append({"time_s": time_s, "corrupt": float(corrupt), "figures": self._burned_in.shown(field)})
+        self._pushed += 1
+        if len(self._waiting) == _TOGETHER:
+            self._measure()
 
     def result(self) -> Features:
         """Everything measured so far."""
-        table = np.array(self._rows, dtype=float).reshape(-1, len(_NAMES))
-        columns = dict(zip(_NAMES, table.T.copy(), strict=True))
-        steps = np.diff(columns["time_s"])
-        if len(steps):
-            usual = float(np.median(steps))
-            columns["missing_frames"][1:] = np.maximum(np.round(steps / usual) - 1.0, 0.0) if usual > 0 else 0.0
+        self._measure()
+        table = np.concatenate(self._done) if self._done else np.zeros((0, len(_NAMES)))
+        columns = dict(zip(_NAMES, np.ascontiguousarray(table.T), strict=True))
+        columns["missing_frames"] = missing_frames(columns["time_s"])
         return Features(**columns)
 
+    def _measure(self) -> None:
+        """Turn the frames that wait into rows of numbers."""
+        if not self._waiting or self._sampler is None:
+            return
+        batch = self._sampler.batch.first(len(self._waiting))
+        levels = tile_means(batch.lines[1])
+        measured = {**_still(batch, levels), **_moving(batch, levels, self._last)}
+        measured |= {name: np.array([row[name] for row in self._waiting]) for name in self._waiting[0]}
+        measured["missing_frames"] = np.zeros(len(levels))
+        self._done.append(np.stack([measured[name] for name in _NAMES], axis=1))
+        self._last = batch.lines[1, -1].copy(), batch.profile[-1].copy()
+        self._waiting.clear()
 
-def _departure(chroma: Bytes) -> float:
-    return float(np.mean(np.abs(chroma.astype(np.int16) - 128)))
+
+def _still(batch: Batch, levels: Floats) -> dict[str, Floats]:
+    """What frames tell by themselves."""
+    above, row, below = batch.lines
+    bends, usable = bend(above, row, below), usable_tiles(levels)
+    texture = np.where(usable, tile_means(np.abs(bends)), np.inf)
+    edges, steps = borders(batch.edges), row_steps(row, below)
+    u, v = batch.colour[1, :, :COLOUR_LINES], batch.colour[1, :, COLOUR_LINES:]
+    return {
+        "brightness": levels.mean(axis=1),
+        "spread": np.ptp(levels, axis=1),
+        "line_noise": line_noise(bends, usable),
+        "fine_noise": fine_noise(bends, usable),
+        "colour_noise": colour_noise(batch.colour),
+        "border_level": edges.level,
+        "border_noise": edges.noise,
+        "border_jitter_px": edges.jitter_px,
+        "clicks_per_line": streaks_per_row(above, row, below, texture) / _ACTIVE_LINE,
+        "step_px": steps.step_px,
+        "torn": steps.torn,
+        "coherence": steps.coherence,
+        "dark_bar": dark_bar(row),
+        "colour": _from_grey(u) + _from_grey(v),
+        "blue": u.mean(axis=(1, 2)) - v.mean(axis=(1, 2)),
+        "block_edges": block_edges(batch.blocks),
+    }
+
+
+def _moving(batch: Batch, levels: Floats, last: tuple[Bytes, NDArray[np.float32]] | None) -> dict[str, Floats]:
+    """What they tell beside the frame before each."""
+    row, profile = batch.lines[1], batch.profile
+    first = last if last is not None else (row[0], profile[0])
+    before = np.concatenate([first[0][None], row[:-1]])
+    change = cv2.absdiff(row.reshape(-1, row.shape[-1]), before.reshape(-1, row.shape[-1])).reshape(row.shape)
+    tiles = tile_means(change)
+    found = {
+        "change": tiles.mean(axis=1),
+        "changed": np.count_nonzero(change > _CHANGED, axis=(1, 2)) / change[0].size,
+        "stuck": np.mean(tiles < 0.2, axis=1),
+        "change_noise": change_noise(change, usable_tiles(levels)),
+        "roll_rows": vertical_shift(profile, np.concatenate([first[1][None], profile[:-1]])),
+    }
+    if last is None:
+        for values in found.values():
+            values[0] = np.nan
+    return found
+
+
+def _from_grey(chroma: Bytes) -> Floats:
+    return np.asarray(np.abs(chroma[:, ::2, ::2].astype(np.int16) - 128).mean(axis=(1, 2)))
+
+
+def missing_frames(time_s: Floats) -> Floats:
+    """Frames (N,) missing before each, by the time stamps and the usual step between them."""
+    missing = np.zeros(len(time_s))
+    steps = np.diff(time_s)
+    usual = float(np.median(steps)) if len(steps) else 0.0
+    if usual > 0:
+        missing[1:] = np.maximum(np.round(steps / usual) - 1.0, 0.0)
+    return missing

@@ -1,4 +1,4 @@
-"""Noise in one frame, told apart from texture.
+"""Noise in a frame, told apart from texture.
 
 Two operators, both zero on planes and ramps:
 
@@ -16,13 +16,16 @@ hides noise there.
 from __future__ import annotations
 
 import math
-from typing import Any, NamedTuple
+from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from overlay.picture.sampling import COLOUR_LINES
+
 Bytes = NDArray[np.uint8]
+Bends = NDArray[np.int16]
 Floats = NDArray[np.float64]
 
 MEAN_TO_RMS = math.sqrt(math.pi / 2.0)
@@ -32,68 +35,63 @@ _DARK, _BRIGHT = 24.0, 228.0
 _QUANTILE = 0.25
 
 
-class Lines(NamedTuple):
-    """Rows (N, W) of a field and their neighbours in it, a sample of the picture."""
-
-    above: Bytes
-    row: Bytes
-    below: Bytes
-
-    @classmethod
-    def of(cls, field: Bytes, count: int, apart: int = 1) -> Lines:
-        """About `count` triples, evenly spread over the field (H, W), their rows `apart` rows from one another."""
-        step = max(1, len(field) // count)
-        return cls(*(field[k * apart : len(field) - (2 - k) * apart : step] for k in range(3)))
-
-    def bend(self) -> NDArray[np.int16]:
-        """Second difference across the lines: above − 2·row + below."""
-        bend: Any = cv2.add(self.above, self.below, dtype=cv2.CV_16S)
-        bend -= cv2.add(self.row, self.row, dtype=cv2.CV_16S)
-        return bend  # type: ignore[no-any-return]  # cv2's stubs give up on 16 bits
+def bend(above: Bytes, row: Bytes, below: Bytes) -> Bends:
+    """Second difference across lines, above − 2·row + below, of equal arrays (B, N, W)."""
+    flat = [np.ascontiguousarray(part).reshape(-1, part.shape[-1]) for part in (above, row, below)]
+    answer: Any = cv2.add(flat[0], flat[2], dtype=cv2.CV_16S)
+    answer -= cv2.add(flat[1], flat[1], dtype=cv2.CV_16S)
+    return answer.reshape(row.shape)  # type: ignore[no-any-return]  # cv2's stubs give up on 16 bits
 
 
 def usable_tiles(levels: Floats) -> NDArray[np.bool_]:
-    """Which tiles clipping leaves alone, by their mean level."""
+    """Which tiles (B, tiles) clipping leaves alone, by their mean level."""
     return (levels > _DARK) & (levels < _BRIGHT)
 
 
-def line_noise(bend: NDArray[np.int16], usable: NDArray[np.bool_]) -> float:
-    """Standard deviation of noise in 8-bit levels from `Lines.bend`; NaN where no tile is usable."""
-    return _quiet(np.abs(bend), usable) * MEAN_TO_RMS / math.sqrt(6.0)
+def line_noise(bends: Bends, usable: NDArray[np.bool_]) -> Floats:
+    """Standard deviation (B,) of noise in 8-bit levels from `bend`; NaN where no tile is usable."""
+    return quiet_level(tile_means(np.abs(bends)), usable) * (MEAN_TO_RMS / math.sqrt(6.0))
 
 
-def fine_noise(bend: NDArray[np.int16], usable: NDArray[np.bool_]) -> float:
+def fine_noise(bends: Bends, usable: NDArray[np.bool_]) -> Floats:
     """The same by Immerkær's operator: noise that is fine along the line, too."""
-    answer = bend[:, :-2] + bend[:, 2:]
-    answer -= bend[:, 1:-1]
-    answer -= bend[:, 1:-1]
-    return _quiet(np.abs(answer), usable) * MEAN_TO_RMS / 6.0
+    answer = bends[..., :-2] + bends[..., 2:]
+    answer -= bends[..., 1:-1]
+    answer -= bends[..., 1:-1]
+    return quiet_level(tile_means(np.abs(answer, out=answer)), usable) * (MEAN_TO_RMS / 6.0)
 
 
-def change_noise(change: Bytes, usable: NDArray[np.bool_]) -> float:
+def change_noise(change: Bytes, usable: NDArray[np.bool_]) -> Floats:
     """The same from the absolute change since the last frame: motion makes it too large, never too small."""
-    return _quiet(change, usable) * MEAN_TO_RMS / math.sqrt(2.0)
+    return quiet_level(tile_means(change), usable) * (MEAN_TO_RMS / math.sqrt(2.0))
 
 
-def colour_noise(u: Bytes, v: Bytes, count: int) -> float:
-    """Standard deviation of noise in U and V together; lines two apart, as decoders average colour over neighbours."""
-    everywhere = np.ones(TILES[0] * TILES[1], dtype=bool)
-    return math.hypot(*(line_noise(Lines.of(plane, count, 2).bend(), everywhere) for plane in (u, v)))
+def colour_noise(colour: Bytes) -> Floats:
+    """Standard deviation (B,) of noise in U and V together, from their sampled lines (3, B, 2·COLOUR_LINES, W)."""
+    bends = np.abs(bend(*colour))
+    halves = (bends[:, :COLOUR_LINES], bends[:, COLOUR_LINES:])
+    power = [quiet_level(tile_means(half)) ** 2 for half in halves]
+    return np.asarray(np.sqrt(power[0] + power[1])) * (MEAN_TO_RMS / math.sqrt(6.0))
 
 
-def _quiet(magnitudes: NDArray[Any], usable: NDArray[np.bool_]) -> float:
-    means = tile_means(magnitudes)[usable]
-    if not len(means):
-        return math.nan
-    rank = int(_QUANTILE * (len(means) - 1))
-    return float(np.partition(means, rank)[rank])
+def quiet_level(means: Floats, usable: NDArray[np.bool_] | None = None) -> Floats:
+    """A low quantile (B,) over the usable ones of tiles (B, tiles); NaN where none is."""
+    return ranked(means, np.ones(means.shape, dtype=bool) if usable is None else usable, _QUANTILE)
+
+
+def ranked(values: NDArray[Any], known: NDArray[np.bool_], quantile: float) -> Floats:
+    """The value (B,) at a quantile of the known ones of each row of `values` (B, N), the lower neighbour; else NaN."""
+    count = np.count_nonzero(known, axis=1)
+    rising = np.sort(np.where(known, values, np.inf), axis=1)
+    rank = (quantile * np.maximum(count - 1, 0)).astype(np.intp)
+    return np.where(count > 0, rising[np.arange(len(values)), rank], np.nan)
 
 
 def tile_means(rows: NDArray[Any]) -> Floats:
-    """Means over `TILES` of an image (N, W), whole tiles only, flattened row by row."""
+    """Means over `TILES` of images (B, N, W), whole tiles only: (B, tiles), row by row."""
     down, across = TILES
-    height, width = rows.shape[0] // down, rows.shape[1] // across
-    whole = np.ascontiguousarray(rows[: height * down, : width * across]).reshape(-1, width)
-    sums = cv2.reduce(whole, 1, cv2.REDUCE_SUM, dtype=cv2.CV_32F).reshape(down, height, across).sum(axis=1)
-    means: Floats = (sums / (height * width)).astype(float).ravel()
-    return means
+    height, width = rows.shape[1] // down, rows.shape[2] // across
+    whole = np.ascontiguousarray(rows[:, : height * down, : width * across]).reshape(-1, width)
+    sums = cv2.reduce(whole, 1, cv2.REDUCE_SUM, dtype=cv2.CV_32F).reshape(-1, down, height, across).sum(axis=2)
+    means: Floats = sums.reshape(len(rows), -1) / float(height * width)
+    return means.astype(np.float64)

@@ -1,79 +1,101 @@
 """How rows lie: sideways against their neighbours, and the whole picture up or down.
 
-A receiver that loses line sync shifts rows sideways (jitter, tearing); one that loses field sync lets the picture roll,
-its blanking a dark bar across it.
+A receiver that loses line sync shifts rows sideways (tearing); one that loses field sync lets the picture roll, its
+blanking a dark bar across it.
 """
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from overlay.picture.noise import ranked
+
 Bytes = NDArray[np.uint8]
 Floats = NDArray[np.float64]
 
 _SAMPLES = 256
-_SMOOTH = 5
+_FAINT = 200.0
+_ALIKE = 0.3
+_TORN_PX = 2.0
+_LEAST_ROWS = 6
+_DARK = 40
 
 
-class RowShifts(NamedTuple):
-    """Sideways steps between neighbouring rows.
+class RowSteps(NamedTuple):
+    """Sideways steps between neighbouring rows, one value per frame (B,).
 
-    `jitter_px`: robust scatter of the steps in pixels. `torn`: share of rows stepping by more than two pixels against
-    the rows about them. `coherence`: median correlation of neighbouring rows as they lie, 1 where lines continue lines.
+    `step_px`: robust scatter of the steps in pixels. `torn`: share of rows stepping by more than two pixels against the
+    rows about them. Both are NaN where too few rows can be told. `coherence`: median correlation of neighbouring rows
+    as they lie, near 1 where lines continue lines and 0 where nothing does.
     """
 
-    jitter_px: float
-    torn: float
-    coherence: float
+    step_px: Floats
+    torn: Floats
+    coherence: Floats
 
 
-def row_shifts(row: Bytes, below: Bytes) -> RowShifts:
-    """Compare rows (N, W) with the next rows of the same field, by correlation of their gradients."""
-    scale = row.shape[1] / _SAMPLES
-    first, second = _gradients(row), _gradients(below)
+def row_steps(row: Bytes, below: Bytes) -> RowSteps:
+    """Compare rows (B, N, W) with the next rows of the same field, by correlating their gradients."""
+    frames, lines, width = row.shape
+    first, second = (_gradients(part.reshape(-1, width)) for part in (row, below))
     one, other = cv2.dft(first, flags=cv2.DFT_ROWS), cv2.dft(second, flags=cv2.DFT_ROWS)
     spectrum = cv2.mulSpectrums(one, other, cv2.DFT_ROWS, conjB=True)
-    correlation = cv2.dft(spectrum, flags=cv2.DFT_ROWS | cv2.DFT_INVERSE | cv2.DFT_SCALE | cv2.DFT_REAL_OUTPUT)
+    flags = cv2.DFT_ROWS | cv2.DFT_INVERSE | cv2.DFT_SCALE | cv2.DFT_REAL_OUTPUT
+    correlation = cv2.dft(spectrum, flags=flags)
     energy = np.sqrt(np.einsum("ij,ij->i", first, first) * np.einsum("ij,ij->i", second, second)) + 1e-3
-    place = np.argmax(correlation, axis=1)
-    index = np.arange(len(row))
-    peak = correlation[index, place]
-    left, right = correlation[index, place - 1], correlation[index, (place + 1) % _SAMPLES]
-    bend = 2.0 * peak - left - right
-    shift = place + 0.5 * (right - left) / np.where(bend > 0, bend, np.inf)
-    shift = ((shift + _SAMPLES / 2) % _SAMPLES - _SAMPLES / 2) * scale
-    told = (peak > 0.3 * energy) & (energy > np.median(energy) * 0.1) & (energy > 200.0)
-    coherence = float(np.median(correlation[:, 0] / energy))
-    if np.count_nonzero(told) < 6:
-        return RowShifts(np.nan, np.nan, coherence)
-    stray = np.abs(shift[told] - np.median(shift[told]))
-    return RowShifts(float(1.48 * np.median(stray)), float(np.mean(stray > 2.0)), coherence)
+    shift, peak = _peaks(correlation)
+    alike = (correlation[:, 0] / energy).reshape(frames, lines)
+    energy = energy.reshape(frames, lines)
+    told = (peak.reshape(frames, lines) > _ALIKE * energy) & (energy > _FAINT)
+    told &= energy > 0.1 * np.median(energy, axis=1)[:, None]
+    enough = np.count_nonzero(told, axis=1) >= _LEAST_ROWS
+    shift = shift.reshape(frames, lines) * (width / _SAMPLES)
+    stray = np.abs(shift - ranked(shift, told, 0.5)[:, None])
+    torn = np.count_nonzero((stray > _TORN_PX) & told, axis=1) / np.maximum(np.count_nonzero(told, axis=1), 1)
+    return RowSteps(
+        np.where(enough, 1.4826 * ranked(stray, told, 0.5), np.nan),
+        np.where(enough, torn, np.nan),
+        np.median(alike, axis=1).astype(np.float64),
+    )
 
 
 def _gradients(rows: Bytes) -> NDArray[np.float32]:
     small = cv2.resize(rows, (_SAMPLES, len(rows)), interpolation=cv2.INTER_AREA).astype(np.float32)
     slope = np.zeros_like(small)
-    slope[:, 1:-1] = small[:, 2:] - small[:, :-2]
+    np.subtract(small[:, 2:], small[:, :-2], out=slope[:, 1:-1])
     return slope
 
 
-def vertical_shift(profile: Floats, before: Floats) -> float:
-    """Rows moved down, cyclically, from row means (N,) of this frame and the previous one; NaN if they do not tell."""
-    now, then = profile - profile.mean(), before - before.mean()
-    energy = float(np.sqrt(now @ now * (then @ then)))
-    if energy < len(profile) * 4.0:
-        return np.nan
-    correlation = np.fft.irfft(np.fft.rfft(now) * np.conj(np.fft.rfft(then)), len(profile)) / energy
-    place = int(np.argmax(correlation))
-    return float((place + len(profile) // 2) % len(profile) - len(profile) // 2) if correlation[place] > 0.6 else np.nan
+def _peaks(correlation: NDArray[Any]) -> tuple[Floats, Floats]:
+    """Place of each row's highest value, −half … half, to a fraction by a parabola, and that value."""
+    index, place = np.arange(len(correlation)), np.argmax(correlation, axis=1)
+    peak = correlation[index, place]
+    left, right = correlation[index, place - 1], correlation[index, (place + 1) % _SAMPLES]
+    bent = 2.0 * peak - left - right
+    shift = place + 0.5 * (right - left) / np.where(bent > 0, bent, np.inf)
+    half = _SAMPLES / 2
+    return np.asarray((shift + half) % _SAMPLES - half, dtype=np.float64), peak.astype(np.float64)
 
 
-def dark_bar(field: Bytes) -> float:
-    """Share of the rows of `field` (N, W) that are dark from side to side while the picture goes on above and below."""
-    dark = field[::2, 8:-8].max(axis=1) < 40
-    inside = dark[len(dark) // 16 : -len(dark) // 16]
-    return float(np.mean(inside)) if not inside.all() else 0.0
+def vertical_shift(profiles: NDArray[np.float32], before: NDArray[np.float32]) -> Floats:
+    """Rows (B,) moved down, cyclically, from row means (B, N) of frames and of those before; NaN where not told."""
+    now, then = (part - part.mean(axis=1, keepdims=True) for part in (profiles, before))
+    rows = profiles.shape[1]
+    energy = np.sqrt(np.einsum("ij,ij->i", now, now) * np.einsum("ij,ij->i", then, then))
+    spectrum = np.fft.rfft(now, axis=1) * np.conj(np.fft.rfft(then, axis=1))
+    correlation = np.fft.irfft(spectrum, rows, axis=1)
+    place = np.argmax(correlation, axis=1)
+    told = (energy > 4.0 * rows) & (correlation[np.arange(len(place)), place] > 0.6 * energy)
+    return np.where(told, (place + rows // 2) % rows - rows // 2, np.nan)
+
+
+def dark_bar(rows: Bytes) -> Floats:
+    """Share (B,) of rows (B, N, W) that are dark from side to side, top and bottom aside; 0 where all are."""
+    dark = rows[..., 8:-8].max(axis=2) < _DARK
+    edge = max(1, dark.shape[1] // 16)
+    inside = dark[:, edge:-edge]
+    return np.where(inside.all(axis=1), 0.0, inside.mean(axis=1))
