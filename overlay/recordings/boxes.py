@@ -8,16 +8,16 @@ And an index of a few bytes can claim a thousand million pictures, for which mem
 
 from __future__ import annotations
 
-import os
 import struct
 from collections.abc import Iterator
+from functools import lru_cache
 from pathlib import Path
 from typing import BinaryIO, NamedTuple
 
 from overlay.recordings.sniffing import Refusal
 
 MAX_SAMPLES = 24_000_000  # nine hours of 240 pictures per second, twice over, and their sound
-MAX_BOXES = 500_000
+MAX_BOXES = 2_000_000  # an hour of a fragment for every picture at 60 frames per second
 MAX_DEPTH = 8
 MAX_UNPACKED = 64 << 20
 _TOP = {b"ftyp", b"moov", b"mdat", b"free", b"skip", b"wide", b"uuid", b"moof", b"sidx", b"styp", b"pnot", b"meta"}
@@ -43,11 +43,18 @@ class Layout(NamedTuple):
 
 
 def layout(path: str) -> Layout:
-    """Look over an MP4 or QuickTime file; of other containers nothing is said."""
+    """Look over an MP4 or QuickTime file; of other containers nothing is said. OSError when it cannot be read."""
+    state = Path(path).stat()
+    return _looked_over(path, (state.st_size, state.st_mtime_ns))
+
+
+@lru_cache(maxsize=32)
+def _looked_over(path: str, state: tuple[int, int]) -> Layout:
+    """Once for each state of a file: recordings are opened again for every window that is read."""
+    whole, _ = state
     with Path(path).open("rb") as file:
         if file.read(8)[4:] not in _TOP:
             return Layout()
-        whole = os.fstat(file.fileno()).st_size
         seen: set[bytes] = set()
         cut_at = None
         claims = _Claims(whole)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Generator, Iterator
 from fractions import Fraction
 from itertools import chain, islice
 from typing import NamedTuple
@@ -16,7 +16,7 @@ from av.video.stream import VideoStream
 
 from overlay.errors import Damage
 from overlay.recordings.container import Opened, opened, packets
-from overlay.recordings.recording import Chapter, Recording
+from overlay.recordings.recording import Chapter, Recording, into_the_file, pictures
 
 FARTHEST_BACK = 8  # key pictures; a picture that is broken from there on is broken in the file
 LEAP = 16  # pictures; more of them are seldom lost at once
@@ -40,7 +40,7 @@ def decode(
     keyframes_only: bool = False,
     threads: int = 0,
     damage: list[Damage] | None = None,
-) -> Iterator[Picture]:
+) -> Generator[Picture]:
     """Yield the pictures with start_s ≤ time < end_s, their `number` strictly rising.
 
     Times and numbers are those of `Recording.pts_index`. A picture that cannot be decoded is left out and told in
@@ -178,13 +178,14 @@ class _Pass:
     def tell_missing(self, begin: int, end: int) -> None:
         """Note that pictures at places begin ≤ place < end were not to be had."""
         if end > begin and not self.keys:
-            self._tell(f"{end - begin} pictures cannot be decoded", begin)
+            self._tell(f"{pictures(end - begin)} cannot be decoded", begin)
 
     def _tell(self, what: str, place: int) -> None:
         told = sum(one.path == self.chapter.path for one in self.damage)
         if told < MOST_DAMAGE:
-            time = self.chapter.time_of(int(self.chapter.pts[min(max(place, 0), self.chapter.frames - 1)]))
-            self.damage.append(Damage(self.chapter.path, what, f"at {float(time):.3f} s"))
+            pts = int(self.chapter.pts[min(max(place, 0), self.chapter.frames - 1)])
+            where = into_the_file((pts - self.chapter.first_pts) * self.chapter.time_base)
+            self.damage.append(Damage(self.chapter.path, what, where))
 
     def _decoded(self) -> Iterator[VideoFrame]:
         for packet in self._packets():

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Generator
 from fractions import Fraction
 from typing import Any, NamedTuple
 
@@ -46,7 +46,7 @@ def grey(
     keyframes_only: bool = False,
     threads: int = 0,
     damage: list[Damage] | None = None,
-) -> Iterator[tuple[float, Bytes]]:
+) -> Generator[tuple[float, Bytes]]:
     """Yield (time_s, luma (H, width)) of each frame: upright, square pixels, area-averaged, 8 bits.
 
     The range (full or limited) stays as coded; see `Chapter.colour`. Of interlaced frames only the first field is used.
@@ -64,7 +64,7 @@ def planes(
     *,
     threads: int = 0,
     damage: list[Damage] | None = None,
-) -> Iterator[Planes]:
+) -> Generator[Planes]:
     """Yield every frame's planes at native resolution, as coded (not turned), deeper samples cut to 8 bits."""
     for time, frame, _, number in decode(recording, start_s, end_s, threads=threads, damage=damage):
         planar = _planar(frame)

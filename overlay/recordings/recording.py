@@ -15,6 +15,16 @@ Ticks = NDArray[np.int64]
 _ROUNDING_S = 1e-7  # far below any frame interval, far above the rounding of a day in float64
 
 
+def pictures(count: int) -> str:
+    """``1 picture``, ``2 pictures``."""
+    return f"{count} picture" if count == 1 else f"{count} pictures"
+
+
+def into_the_file(seconds: Fraction) -> str:
+    """Where in a file, for people."""
+    return f"{float(seconds):.3f} s into the file"
+
+
 @dataclass(frozen=True)
 class Audio:
     """The sound of a chapter; `stream` is its index in the file."""

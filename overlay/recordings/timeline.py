@@ -23,7 +23,7 @@ from numpy.typing import NDArray
 
 from overlay.errors import Damage, RecordingError
 from overlay.recordings.container import Opened, packets
-from overlay.recordings.recording import Splice, Ticks
+from overlay.recordings.recording import Splice, Ticks, into_the_file, pictures
 
 UNKNOWN = np.iinfo(np.int64).min
 MAX_PACKETS = 8_000_000  # nine hours at 240 frames per second
@@ -52,7 +52,7 @@ class Timeline:
         early = int(np.searchsorted(self.pts, first_pts))
         if early == 0:
             return self
-        told = Damage(path, f"begins in the middle of a group of pictures: the first {early} cannot be shown")
+        told = Damage(path, f"begins in the middle of a group: its first {pictures(early)} cannot be shown")
         lost = int(self.pts[early] - self.pts[0])
         keys = self.key_pts >= first_pts
         return replace(
@@ -175,14 +175,14 @@ def _mend(
     parts, stray = _parts(packets.order(), base)
     missing |= stray | packets.astray(base)
     if missing.any():
-        faults.append(Damage(path, f"{int(missing.sum())} pictures carried no usable time and took their place's"))
+        faults.append(Damage(path, f"no usable time on {pictures(int(missing.sum()))}: the place in the file decides"))
         pts[missing] = _placed(pts, missing, step)
     splices: list[Splice] = []
     for begin, end in pairwise([*parts[1:], len(pts)]):
         shift = int(pts[:begin].max()) + step - int(pts[begin:end].min())
         pts[begin:end] += shift
         splices.append(Splice(begin, shift))
-        where = f"at {float((int(pts[begin]) - int(pts.min())) * base):.3f} s"
+        where = into_the_file((int(pts[begin]) - int(pts.min())) * base)
         faults.append(Damage(path, f"the recorder's clock was reset by {float(-shift * base):+.3f} s", where))
     return pts, tuple(splices), tuple(faults)
 
@@ -193,7 +193,12 @@ def _parts(order: Ticks, base: Fraction) -> tuple[list[int], NDArray[np.bool_]]:
     known = np.flatnonzero(order != UNKNOWN)
     times = order[known].astype(np.float64) * float(base)
     runs = _runs(times)
-    while len(runs) > 1 and _is_short(runs[0]) and _is_reset(times[runs[1][0]] - times[runs[0][1] - 1]):
+    if (
+        len(runs) > 1
+        and _is_short(runs[0])
+        and not _is_short(runs[1])
+        and _is_reset(times[runs[1][0]] - times[runs[0][1] - 1])
+    ):
         stray[known[slice(*runs.pop(0))]] = True
     parts, last = [0], runs[0]
     for number, run in enumerate(runs[1:], 1):
@@ -240,12 +245,12 @@ def _placed(pts: Ticks, missing: NDArray[np.bool_], step: int) -> Ticks:
 
 
 def _reading_faults(path: str, packets: _Packets, shown: Ticks, base: Fraction) -> tuple[Damage, ...]:
-    last = f"after {float((int(shown[-1]) - int(shown[0])) * base):.3f} s"
+    last = into_the_file((int(shown[-1]) - int(shown[0])) * base)
     faults = [Damage(path, f"reading stopped: {packets.fault}", last)] if packets.fault else []
     broken = np.flatnonzero(packets.corrupt)
     if len(broken):
-        where = f"the first is packet {broken[0]} of {len(shown)}"
-        faults.append(Damage(path, f"{len(broken)} packets are incomplete or damaged", where))
+        where = f"the first is packet {broken[0]} of {len(packets.pts)}"
+        faults.append(Damage(path, f"incomplete or damaged: {pictures(len(broken))}", where))
     return tuple(faults)
 
 
@@ -254,11 +259,11 @@ def _cut_short(path: str, file: Opened, read: int, shown: Ticks) -> tuple[Damage
     container, stream, cut = file
     base = stream.time_base or Fraction(1)
     held = (int(shown[-1]) - int(shown[0])) * base
-    where = f"the last one is shown at {float(held):.3f} s"
+    where = f"the last is shown {into_the_file(held)}"
     if cut:
         return (Damage(path, "cut short inside a fragment", where),)
     if container.format.name.startswith("mov") and stream.frames > read:
-        return (Damage(path, f"cut short: {read} of {stream.frames} pictures are there", where),)
+        return (Damage(path, f"cut short: {read} of {pictures(stream.frames)} are there", where),)
     promised = Fraction(container.duration or 0, 1_000_000)
     if container.format.name.startswith(("matroska", "avi", "flv")) and promised - held > max(
         Fraction(1, 2), held / 50

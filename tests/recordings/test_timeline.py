@@ -64,7 +64,7 @@ def test_one_wild_stamp_moves_no_other_picture(place: int, which: str, wild: int
     assert line.pts[-1] <= 80 * STEP
     assert len(set(line.pts.tolist()) ^ set(range(0, 80 * STEP, STEP))) <= 2
     assert line.splices == ()
-    assert ["no usable time" in fault.what for fault in line.damage] == [True]
+    assert ["no usable time on 1 picture" in fault.what for fault in line.damage] == [True]
 
 
 @given(st.integers(-(2**31), 2**31), st.integers(-(2**31), 2**31))
