@@ -15,6 +15,8 @@ if TYPE_CHECKING:
     from overlay.flight import Flight
     from overlay.instruments.quantities import UnitSystem
     from overlay.layouts import Layout
+    from overlay.recordings import Recording
+    from overlay.render.inset import Inset
     from overlay.render.pipeline import Rendered, Review
 
 
@@ -44,6 +46,19 @@ def add(commands: Any) -> None:
         default="auto",
         help="the live picture as an inset, in step (default: auto, where there is one)",
     )
+    parser.add_argument(
+        "--picture",
+        choices=("camera", "ground"),
+        help="the recording that is drawn on; the other one becomes the inset (default: camera, where there is one)",
+    )
+    parser.add_argument(
+        "--transparent",
+        nargs="?",
+        const="prores",
+        choices=("prores", "animation", "vp9"),
+        help="the instruments alone with straight alpha, to lay over the recording in an editor: ProRes 4444 (the "
+        "default) or QuickTime Animation as .mov, VP9 as .webm; needs no recording",
+    )
     parser.add_argument("--overwrite", action="store_true", help="replace an existing output")
     add_pin(parser)
     add_json(parser)
@@ -65,7 +80,9 @@ def run(arguments: argparse.Namespace) -> int:
         if still_s is not None:
             return _still(arguments, flight, layout, still_s)
         _check_target(arguments.output, arguments.overwrite)
-        review = review_of(flight, layout, units=arguments.units, inset=arguments.inset == "auto")
+        if arguments.transparent:
+            return _transparent(arguments, flight, layout, stages, (start, end))
+        review = _asked_review(arguments, flight, layout)
         from overlay.render.pipeline import render
 
         done = render(
@@ -80,31 +97,77 @@ def run(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def review_of(flight: Flight, layout: Layout, *, units: UnitSystem | None, inset: bool) -> Review:
-    """What is drawn on the onboard recording of a flight. Raises NoAnswerError where the clocks are not known."""
-    from overlay.errors import NoAnswerError
-    from overlay.render.inset import Inset
+def _asked_review(arguments: argparse.Namespace, flight: Flight, layout: Layout) -> Review:
+    main = arguments.picture or ("ground" if flight.file.camera is None else "camera")
+    return review_of(flight, layout, units=arguments.units, inset=arguments.inset == "auto", main=main)
+
+
+def review_of(flight: Flight, layout: Layout, *, units: UnitSystem | None, inset: bool, main: str = "camera") -> Review:
+    """What is drawn on the `main` recording of a flight. Raises NoAnswerError where its clock is not known."""
     from overlay.render.pipeline import Mark, Review
 
-    recording = flight.recording("camera")
-    clock = flight.clock("camera")
+    recording, clock = flight.recording(main), flight.clock(main)
     readings = flight.readings
-    window, aspect = None, None
-    if inset and flight.ground is not None:
-        aspect = flight.ground.width / flight.ground.height
-        rect = layout.inset_rect(recording.width, recording.height, aspect)
-        try:
-            window = Inset(flight.ground, flight.clock("ground"), rect) if rect is not None else None
-        except NoAnswerError as error:
-            flight.notes.append(f"no inset: {error}")
+    window = _inset(flight, layout, recording, "ground" if main == "camera" else "camera") if inset else None
+    aspect = window.aspect if window else None
     marks = [
         Mark(leg.name.capitalize(), clock.to_recording(leg.start_s), clock.to_recording(leg.end_s))
         for leg in readings.legs
     ]
-    panels = layout.place(
-        recording.width, recording.height, readings, units=units, inset_aspect=aspect if window else None
-    )
+    panels = layout.place(recording.width, recording.height, readings, units=units, inset_aspect=aspect)
     return Review(recording, clock, panels, window, marks, title=flight.file.title)
+
+
+def _inset(flight: Flight, layout: Layout, main: Recording, name: str) -> Inset | None:
+    from overlay.errors import NoAnswerError
+    from overlay.render.inset import Inset
+
+    other = flight.ground if name == "ground" else flight.camera
+    if other is None:
+        return None
+    rect = layout.inset_rect(main.width, main.height, other.width / other.height)
+    try:
+        return Inset(other, flight.clock(name), rect) if rect is not None else None
+    except NoAnswerError as error:
+        flight.notes.append(f"no inset: {error}")
+        return None
+
+
+def _transparent(
+    arguments: argparse.Namespace,
+    flight: Flight,
+    layout: Layout,
+    stages: Stages,
+    window: tuple[float | None, float | None],
+) -> int:
+    from overlay.clock import AffineClock
+    from overlay.render.transparent import even_grid, grid_of, render_transparent
+
+    readings = flight.readings
+    if flight.camera is None:
+        clock, size = AffineClock(float(readings.time_s[0])), (1920, 1080)
+        grid = even_grid(float(readings.time_s[-1] - readings.time_s[0]), *window)
+    else:
+        clock, size = flight.clock("camera"), (flight.camera.width, flight.camera.height)
+        grid = grid_of(flight.camera, *window)
+    done = render_transparent(
+        layout.place(*size, readings, units=arguments.units),
+        clock,
+        size,
+        grid,
+        arguments.output,
+        kind=arguments.transparent,
+        overwrite=arguments.overwrite,
+        progress=lambda part, whole: stages("rendering", part / whole if whole else 1.0),
+    )
+    for line in (*map(str, flight.damage), *flight.notes):
+        remark(line)
+    if arguments.json:
+        facts = {"output": done.path, "frames": done.frames, "wall_seconds": done.wall_s}
+        say_json({"schema": "overlay/render", "version": 1, **facts, "encoder": list(done.arguments)})
+    else:
+        say(f"wrote {done.path}: {done.frames} frames, straight alpha, in {done.wall_s:.0f} s")
+    return 0
 
 
 def _still(arguments: argparse.Namespace, flight: Flight, layout: Layout, time_s: float) -> int:
@@ -115,8 +178,7 @@ def _still(arguments: argparse.Namespace, flight: Flight, layout: Layout, time_s
     if target.suffix.lower() != ".png":
         raise UsageError(f"a still is written as .png, not as {target.suffix or 'a file without suffix'}")
     _check_target(arguments.output, arguments.overwrite)
-    review = review_of(flight, layout, units=arguments.units, inset=arguments.inset == "auto")
-    picture = still(review, time_s)
+    picture = still(_asked_review(arguments, flight, layout), time_s)
     with writing(target, overwrite=arguments.overwrite) as temporary:
         picture.save(temporary, format="PNG")
     for note in flight.notes:

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Hashable, Sequence
-from dataclasses import dataclass
-from fractions import Fraction
 from typing import TYPE_CHECKING
 
 import cv2
@@ -13,31 +11,10 @@ from overlay.instruments.panel import Panel, Patch, Rect
 from overlay.render.blend import blend, plane_views
 from overlay.render.colour import Encoding, PlanarPatch, planar
 from overlay.render.inset import Inset
+from overlay.render.raster import Raster
 
 if TYPE_CHECKING:
     import av
-
-
-@dataclass(frozen=True)
-class Raster:
-    """The coded picture that is drawn on: its size, and the shape of its pixels (width : height as shown)."""
-
-    width: int
-    height: int
-    sample_aspect: Fraction = Fraction(1)
-
-    @property
-    def shown_width(self) -> int:
-        """Width in square pixels of the same height: the frame in which panels are placed."""
-        return 2 * round(self.width * self.sample_aspect / 2)
-
-    def squeezed(self, rect: Rect) -> Rect:
-        """`rect` of the shown picture in coded pixels, kept even and inside."""
-        if self.sample_aspect == 1:
-            return rect
-        left = 2 * round(rect.x / self.sample_aspect / 2)
-        width = 2 * max(1, round(rect.width / self.sample_aspect / 2))
-        return Rect(left, rect.y, min(width, (self.width - left) // 2 * 2), rect.height)
 
 
 class Compositor:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, cast
 
 from overlay.errors import UsageError
 from overlay.recordings import Recording
-from overlay.render.compositor import Raster
+from overlay.render.raster import Raster
 
 if TYPE_CHECKING:
     import av

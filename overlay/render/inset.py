@@ -10,11 +10,12 @@ from overlay.instruments.panel import Rect
 from overlay.recordings import Picture, Recording, decode
 from overlay.render.blend import Plane, plane_views
 from overlay.render.colour import Encoding
+from overlay.render.upright import upright
 
 if TYPE_CHECKING:
     import av
 
-    from overlay.render.compositor import Raster
+    from overlay.render.raster import Raster
 
 _LONGEST_HOLD_S = 1.0  # a picture older than this is no longer "now"
 
@@ -35,6 +36,11 @@ class Inset:
         self._next: Picture | None = None
         self._scaled: tuple[Picture, list[Plane]] | None = None
 
+    @property
+    def aspect(self) -> float:
+        """Width over height of the recording as shown."""
+        return self._recording.width / self._recording.height
+
     def paste(self, views: list[Plane], flight_s: float, encoding: Encoding, raster: Raster) -> None:
         """Paste the frame of this moment into the planes `views`."""
         picture = self._picture_at(self._clock.to_recording(flight_s))
@@ -52,7 +58,8 @@ class Inset:
         if not -_LONGEST_HOLD_S <= time_s <= self._recording.duration_s + _LONGEST_HOLD_S:
             return None
         if self._pictures is None:
-            self._pictures = decode(self._recording, start_s=max(0.0, time_s - _LONGEST_HOLD_S))
+            pictures = decode(self._recording, start_s=max(0.0, time_s - _LONGEST_HOLD_S))
+            self._pictures = upright(pictures, self._recording)
             self._next = next(self._pictures, None)
         while self._next is not None and self._next.time <= time_s:
             self._now, self._next = self._next, next(self._pictures, None)

@@ -18,9 +18,10 @@ from overlay.instruments.panel import Panel
 from overlay.output import writing
 from overlay.recordings import Picture, Recording, decode
 from overlay.render.colour import Encoding, encoding_of
-from overlay.render.compositor import Compositor, Raster
+from overlay.render.compositor import Compositor
 from overlay.render.encoder import Encoder, add_video, container_options, encoded_format
 from overlay.render.inset import Inset
+from overlay.render.raster import Raster
 from overlay.render.sound import Sound
 from overlay.render.upright import raster_of, upright
 

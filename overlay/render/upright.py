@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from overlay.errors import RecordingError
 from overlay.recordings import Picture, Recording
-from overlay.render.compositor import Raster
+from overlay.render.raster import Raster
 
 if TYPE_CHECKING:
     from av import VideoFrame
