@@ -11,7 +11,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-MORE_BYTES = 5 << 29  # beyond what the process holds already
+MOST_BYTES = 21 << 27  # 2.6 GiB resident in all
+LEAST_MORE_BYTES = 1 << 29  # room to open a file in a process that already holds much
 
 _lock = threading.Lock()
 _inside = 0
@@ -19,29 +20,30 @@ _before: tuple[int, int] | None = None
 
 
 @contextmanager
-def bounded_memory(more_bytes: int = MORE_BYTES) -> Iterator[None]:
-    """Let the process's address space grow by `more_bytes` at most; without effect where the system cannot say.
+def bounded_memory(most_bytes: int = MOST_BYTES) -> Iterator[None]:
+    """Let the process grow to about `most_bytes` of resident memory; without effect where the system cannot say.
 
     The bound is the whole process's. It may be entered by several threads at once and ends when the last one leaves.
     """
-    _enter(more_bytes)
+    _enter(most_bytes)
     try:
         yield
     finally:
         _leave()
 
 
-def _enter(more_bytes: int) -> None:
+def _enter(most_bytes: int) -> None:
     global _inside, _before
     with _lock:
         _inside += 1
-        held = _address_space()
-        if _inside > 1 or held is None:
+        sizes = _sizes()
+        if _inside > 1 or sizes is None:
             return
+        held, resident = sizes
         import resource
 
         soft, hard = resource.getrlimit(resource.RLIMIT_AS)
-        wanted = held + more_bytes
+        wanted = held + max(most_bytes - resident, LEAST_MORE_BYTES)
         if soft == resource.RLIM_INFINITY or soft > wanted:
             resource.setrlimit(resource.RLIMIT_AS, (wanted, hard))
             _before = soft, hard
@@ -58,11 +60,12 @@ def _leave() -> None:
             _before = None
 
 
-def _address_space() -> int | None:
-    """Bytes of address space in use; None where the system does not tell (any but Linux)."""
+def _sizes() -> tuple[int, int] | None:
+    """Bytes of address space and of resident memory in use; None where the system does not tell (any but Linux)."""
     try:
-        pages = int(Path("/proc/self/statm").read_text().split()[0])
+        held, resident = Path("/proc/self/statm").read_text().split()[:2]
         import resource
     except (OSError, ImportError):
         return None
-    return pages * resource.getpagesize()
+    page = resource.getpagesize()
+    return int(held) * page, int(resident) * page
