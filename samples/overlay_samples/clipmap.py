@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 
 import cv2
 import numpy as np
@@ -22,7 +22,7 @@ SIZE = 1024  # texels of a patch
 FINEST, COARSEST = -6, 7  # levels: texels of 2⁻⁶ to 2⁷ m
 _FADED = 0.485 * SIZE  # radius in texels where a patch has become the next coarser one
 _PURE = 0.86  # share of that radius inside which it shows its own level alone
-_MOVE = 48  # texels the aircraft may be off the middle
+_MOVE = 60  # texels the aircraft may be off the middle
 _FORESHORTENED = 9.0  # how many texels may fall into one pixel's depth, squared, against an even footprint
 
 
@@ -90,9 +90,10 @@ class Clipmap:
         faded = self._radius_m(level, place[2])
         if level < COARSEST:
             coarse = self._assemble(level + 1, left // 2, low // 2, SIZE // 2)
-            weights = [_fade_weight(size, faded / step) for size in (SIZE, SIZE // 2, SIZE // 2)]
+            radius = 8 * int(faded / step / 8)  # few different ones, so that weights are kept
+            weights = [_fade_weight(size, radius) for size in (SIZE, SIZE // 2, SIZE // 2)]
             luma, cb, cr = (
-                _blend(fine, _enlarge(rough), weight)
+                _blend(fine, _enlarge(rough), *weight)
                 for fine, rough, weight in zip(planes, coarse, weights, strict=True)
             )
             planes = luma, cb, cr
@@ -112,10 +113,12 @@ class Clipmap:
 
     def _veil(self, planes: Planes, step: float, height: float) -> None:
         """Haze after Koschmieder: contrast falls to 2 % at the visibility."""
+        ground = _radii(SIZE // 16) * np.float32(step)
+        coarse = np.exp(-3.912 / self.visibility_m * np.hypot(ground, np.float32(height)))
         for plane, colour in zip(planes, self.haze, strict=True):
-            ground = _radii(plane.shape[0]) * np.float32(step)
-            clear = np.exp(-3.912 / self.visibility_m * np.hypot(ground, np.float32(height)))
-            plane[:] = colour + (plane - colour) * clear + 0.5
+            clear = cv2.resize(coarse, plane.shape, interpolation=cv2.INTER_LINEAR)
+            haze = np.full(plane.shape, round(colour), np.uint8)
+            cv2.blendLinear(plane, haze, clear, 1 - clear, plane)
 
 
 def _paste(plane: Plane, part: Plane, x: int, y: int) -> None:
@@ -133,13 +136,17 @@ def _radii(size: int) -> Field:
     return np.hypot(along[:, None], along[None, :])
 
 
-def _fade_weight(size: int, faded: float) -> Field:
-    return np.asarray(np.clip((faded - _radii(size)) / ((1 - _PURE) * faded), 0, 1), np.float32)
+@lru_cache(maxsize=24)
+def _fade_weight(size: int, faded: int) -> tuple[Field, Field]:
+    """Shares of a patch and of the coarser one under it."""
+    slope = np.float32(1 / ((1 - _PURE) * faded))
+    weight = np.clip(np.float32(faded) * slope - _radii(size) * slope, 0, 1)
+    return weight, 1 - weight
 
 
 def _enlarge(plane: Plane) -> Plane:
     return np.asarray(cv2.resize(plane, None, fx=2, fy=2, interpolation=cv2.INTER_LINEAR), np.uint8)
 
 
-def _blend(inside: Plane, outside: Plane, weight: Field) -> Plane:
-    return np.asarray(cv2.blendLinear(inside, outside, weight, 1 - weight), np.uint8)
+def _blend(inside: Plane, outside: Plane, weight: Field, rest: Field) -> Plane:
+    return np.asarray(cv2.blendLinear(inside, outside, weight, rest), np.uint8)

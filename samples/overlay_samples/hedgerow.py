@@ -21,6 +21,8 @@ Floats = NDArray[np.float64]
 WITHIN_M = 420.0
 GONE_M = 65.0  # height from which on they are flat
 _SPACING_M = 3.8
+_ALL_WITHIN_M = 75.0
+_TINY = 9  # pixels; smaller cut-outs change the luma alone
 _DEEP, _LIT = (38, 46, 30), (104, 112, 70)
 _BUSHES, _TREES = 6, 4
 _CUTOUT = 160  # pixels of the largest copy
@@ -39,6 +41,7 @@ class Hedgerow:
         self.width = np.where(tree, self.height * rng.uniform(0.75, 1.05, count), rng.uniform(4.0, 5.4, count))
         self.look = np.where(tree, rng.integers(_BUSHES, _BUSHES + _TREES, count), rng.integers(0, _BUSHES, count))
         self._cutouts = [_foliage(rng, look >= _BUSHES, land.matrix) for look in range(_BUSHES + _TREES)]
+        self._rank = np.where(tree, 0.0, rng.random(count))
         self._copies: dict[tuple[int, int, int, int], Cutout] = {}
 
     def paint(
@@ -50,7 +53,9 @@ class Hedgerow:
             return
         away = np.column_stack([self.north - place[1], self.east - place[0], np.full(len(self.east), place[2])])
         foot = away @ turn
-        seen = (foot[:, 2] > 3.0) & (np.abs(foot[:, 0]) < 1.3 * foot[:, 2] + 6)
+        # The farther, the fewer and the wider: distant hedges are a line anyway.
+        kept = np.clip(_ALL_WITHIN_M / np.maximum(foot[:, 2], 1.0), 0.15, 1.0)
+        seen = (foot[:, 2] > 3.0) & (np.abs(foot[:, 0]) < 1.3 * foot[:, 2] + 6) & (self._rank < kept)
         rows = np.flatnonzero(seen)
         rows = rows[np.argsort(-foot[rows, 2])]
         foot = foot[rows]
@@ -59,12 +64,19 @@ class Hedgerow:
         upright = -turn[2]  # the vertical in camera axes
         middle = (foot[:, :2] + 0.45 * share * self.height[rows, None] * upright[None, :2]) * scale + centre
         angle = math.atan2(upright[0], -upright[1])
-        wide, tall = self.width[rows] * scale[:, 0], self.height[rows] * share * scale[:, 1]
+        wide, tall = (
+            self.width[rows] / self._sparse(kept[rows], rows) * scale[:, 0],
+            self.height[rows] * share * scale[:, 1],
+        )
         for look, (x, y), w, h in zip(
             self.look[rows].tolist(), middle.tolist(), wide.tolist(), tall.tolist(), strict=True
         ):
             if h > 1.2:
                 _paste(planes, self._copy(look, w, h, angle), x, y)
+
+    def _sparse(self, kept: Floats, rows: NDArray[np.intp]) -> Floats:
+        """Share of its bushes that a hedge shows; trees are all shown and stay as they are."""
+        return np.where(self.look[rows] >= _BUSHES, 1.0, kept)
 
     def _copy(self, look: int, width: float, height: float, angle: float) -> Cutout:
         """A cut-out near the wanted size and lean; kept, since few sizes and leans occur."""
@@ -138,7 +150,7 @@ def _paste(planes: Planes, cutout: Cutout, x: float, y: float) -> None:
     """Blend a cut-out whose middle goes to picture point (x, y)."""
     height, width = cutout[1][0].shape
     left, top = 2 * round((x - width / 2) / 2), 2 * round((y - height / 2) / 2)
-    for i, plane in enumerate(planes):
+    for i, plane in enumerate(planes if height > _TINY else planes[:1]):
         unit = 1 if i == 0 else 2
         x0, y0 = left // unit, top // unit
         x1, y1 = min(x0 + width // unit, plane.shape[1]), min(y0 + height // unit, plane.shape[0])

@@ -39,20 +39,19 @@ class MountedLens:
 
     @cached_property
     def _pan(self) -> Floats:
-        """Angle of the pan servo (N,) in rad, right positive; smooth looks aside that fill `pan_share` of the flight."""
+        """Angle of the pan servo (N,) in rad, right positive: looks aside that fill `pan_share` of the flight."""
         f = self.flight
         pan = np.zeros(len(f.time_s))
         start, end = f.span("flying")
         rng = np.random.default_rng([f.scenario.seed, 40])
-        wanted, spent = self.lens.pan_share * (end - start), 0.0
-        while spent < wanted:
+        flown = (f.time_s >= start) & (f.time_s <= end)
+        while np.mean(pan[flown] != 0) < self.lens.pan_share:
             length = rng.uniform(2.0, 6.0)
             at = rng.uniform(start + 5, max(start + 6, end - 10))
             edge = min(0.6, length / 3)  # s, the servo's travel
             rise = np.clip((f.time_s - at) / edge, 0, 1) * np.clip((at + length - f.time_s) / edge, 0, 1)
             look = rng.choice([-1, 1]) * math.radians(rng.uniform(20, 60)) * rise * rise * (3 - 2 * rise)
             pan = np.where(np.abs(look) > np.abs(pan), look, pan)
-            spent += length
         return pan
 
     def pan_rad(self, time_s: float) -> float:

@@ -19,7 +19,7 @@ HAZE_RGB = (190, 200, 210)
 _HORIZON, _MIDDLE, _ZENITH = (206, 219, 230), (142, 180, 216), (78, 124, 186)
 _CLOUD_LIT, _CLOUD_DARK, _GLOW = (240, 240, 238), (158, 164, 174), (255, 246, 226)
 _CLOUD_TEXEL_M = 9.0
-_CLOUD_MAP = 1024
+_CLOUD_MAP, _CLOUD_COPIES = 1024, 4
 _CRISP_UP = 0.55  # sine of the elevation above which the sheet is seen crisp
 _RIDGES = ((23000.0, 420.0, (150, 166, 184)), (15500.0, 250.0, (128, 144, 158)))  # range, height, colour through haze
 
@@ -33,7 +33,7 @@ class Sky:
         level = math.cos(elevation)
         self.sun = np.array([level * math.cos(azimuth), level * math.sin(azimuth), -math.sin(elevation)], np.float32)
         self._clouds = _cloud_maps(scenario)
-        self._blues = self._gradient()
+        self._blues, self._crests = self._gradient(), self._ridge_crests()
         dark = np.linspace(0, 1, 256, dtype=np.float32)[:, None]
         shades = self.ycc(_CLOUD_LIT) + (self.ycc(_CLOUD_DARK) - self.ycc(_CLOUD_LIT)) * np.clip(1.3 * dark - 0.3, 0, 1)
         self._cloud_shades = (shades + 0.5).astype(np.uint8)
@@ -85,30 +85,38 @@ class Sky:
         y -= _CLOUD_MAP * np.floor(y * np.float32(1 / _CLOUD_MAP))
         height = cv2.resize(up, size, interpolation=cv2.INTER_LINEAR)
         # The lower the sight, the longer its way through the sheet: smoother copies stand for the mean along a ray.
-        smoothness = np.clip(np.log2(_CRISP_UP / np.maximum(height, 0.01)) * 1.25, 0, len(self._clouds) - 1.001)
-        thick = np.zeros(height.shape, np.float32)
-        for step, copy in enumerate(self._clouds):
-            share = np.clip(1 - np.abs(smoothness - step), 0, 1)
-            thick += share * cv2.remap(copy, x, y, cv2.INTER_LINEAR)
+        smoothness = np.clip(np.log2(_CRISP_UP / np.maximum(height, 0.01)) * 1.25, 0, _CLOUD_COPIES - 1.001)
+        copy = np.floor(smoothness)
+        y = y + copy * np.float32(_CLOUD_MAP + 1)
+        crisp = cv2.remap(self._clouds, x, y, cv2.INTER_LINEAR)
+        smooth = cv2.remap(self._clouds, x, y + np.float32(_CLOUD_MAP + 1), cv2.INTER_LINEAR)
+        thick = crisp + (smooth - crisp) * (smoothness - copy)
         return np.asarray(thick * np.clip((height - 0.025) * 12, 0, 1), np.float32)
 
     def ridges(self, height_m: float) -> list[tuple[Floats, Floats, Field]]:
         """Far hills: for each ridge azimuths and elevations in rad of its crest, and its colour."""
-        azimuth = np.radians(np.arange(0.0, 360.0, 0.5))
-        seaward = np.cos(azimuth - math.radians(self.scenario.sea_bearing_deg))
+        azimuth = np.radians(np.arange(0.0, 360.0, 0.75))
+        drop = 1 / (2 * MEAN_RADIUS_M)
+        return [
+            (azimuth, (crest - height_m) / distance - distance * drop, colour)
+            for (distance, _, _), (crest, colour) in zip(_RIDGES, self._crests, strict=True)
+        ]
+
+    def _ridge_crests(self) -> list[tuple[Floats, Field]]:
+        """Heights in m along each ridge, none to seaward, and its colour."""
+        azimuth = np.radians(np.arange(0.0, 360.0, 0.75))
+        inland = np.clip(-np.cos(azimuth - math.radians(self.scenario.sea_bearing_deg)) - 0.1, 0, 0.6) / 0.6
         rng = np.random.default_rng([self.scenario.seed, 50])
         found = []
-        for distance, crest, rgb in _RIDGES:
+        for _, crest, rgb in _RIDGES:
             waves = rng.uniform(0, 2 * np.pi, 7)
             shape = sum(np.sin(azimuth * (3 + 4 * n) + waves[n]) / (1 + 0.8 * n) for n in range(7))
-            tall = crest * np.clip(-seaward - 0.1, 0, 0.6) / 0.6 * np.clip(0.55 + 0.32 * shape, 0, None)
-            elevation = (tall - height_m) / distance - distance / (2 * MEAN_RADIUS_M)
-            found.append((azimuth, np.asarray(elevation), self.ycc(rgb)))
+            found.append((np.asarray(crest * inland * np.clip(0.55 + 0.32 * shape, 0, None)), self.ycc(rgb)))
         return found
 
 
-def _cloud_maps(scenario: Scenario) -> tuple[Field, ...]:
-    """Thickness of the cloud sheet, 0…255, from crisp to smooth; one texel more than a period."""
+def _cloud_maps(scenario: Scenario) -> Field:
+    """Thickness of the cloud sheet, 0…255: copies from crisp to smooth under each other, a texel more than a period."""
     rng = np.random.default_rng([scenario.seed, 51])
     heaps = np.zeros((_CLOUD_MAP, _CLOUD_MAP), np.float32)
     for octave, sigma in enumerate((48.0, 22.0, 10.0, 4.5, 2.2)):
@@ -116,5 +124,5 @@ def _cloud_maps(scenario: Scenario) -> tuple[Field, ...]:
     cut = np.quantile(heaps, 1 - np.clip(scenario.cloud_cover, 0.01, 0.99))
     thick = np.clip((heaps - cut) / (1.7 * heaps.std()), 0, 1) * np.float32(255)
     padded = np.pad(thick, 64, mode="wrap")
-    copies = (cv2.GaussianBlur(padded, (0, 0), sigma)[64:-63, 64:-63] for sigma in (1.2, 3.2, 8.0, 20.0))
-    return tuple(np.ascontiguousarray(copy, np.float32) for copy in copies)
+    copies = [cv2.GaussianBlur(padded, (0, 0), 1.2 * 2.6**n)[64:-63, 64:-63] for n in range(_CLOUD_COPIES)]
+    return np.asarray(np.vstack(copies), np.float32)

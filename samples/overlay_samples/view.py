@@ -7,6 +7,7 @@ picture; the horizon lies at the dip of the round Earth. Coarse grids carry what
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from functools import lru_cache
 from itertools import pairwise
 from typing import Any
@@ -29,7 +30,8 @@ Floats = NDArray[np.float64]
 Field = NDArray[np.float32]
 
 _CELL = 16  # pixels between the rays of the coarse grid
-_SKY_CELL = 8
+_SKY_CELL = 12
+_ROUGH = 4
 
 
 class Viewer:
@@ -49,11 +51,10 @@ class Viewer:
         self._hedgerow = Hedgerow(flight.scenario, land)
         self._grass, self._cloud_hem = Grass(flight, lens, matrix), CloudHem(flight, matrix)
         width, height = lens.size
-        self._planes: Planes = (
-            np.empty((height, width), np.uint8),
-            np.empty((height // 2, width // 2), np.uint8),
-            np.empty((height // 2, width // 2), np.uint8),
-        )
+        self._planes: Planes = _empty(height, width, 2)
+        # Chroma of the ground is painted at a quarter of the luma's resolution and enlarged.
+        self._sky: Planes = _empty(-(-height // _SKY_CELL) * _SKY_CELL, width, 2)
+        self._ground: Planes = (self._planes[0], *_empty(height, width, _ROUGH)[1:])
         self._grid = self._rays(_CELL)
         self._sky_grid = self._rays(_SKY_CELL, centred=True)
         self._vignette = self._make_vignette()
@@ -93,13 +94,13 @@ class Viewer:
         edge = [np.array(values, np.float64) for values in ([0.0, 0.0, width / 2], [0.0, height / 2, 0.0])]
         x, y = undistort(self.lens, *edge)
         wider = max(1 - 2 * x[1] / width, 1 - 2 * y[2] / height, 1 - 2 * x[0] / width, 1 - 2 * y[0] / height, 1.0)
-        return fx / wider, fy / wider
+        return float(fx / wider), float(fy / wider)
 
     def _rays(self, cell: int, *, centred: bool = False) -> Field:
         """Directions on a grid of picture points, corners of cells or their centres; north–east–down needs a turn."""
         width, height = self.lens.size
         if centred:
-            x, y = (np.arange(n // cell, dtype=np.float64) + 0.5 for n in (width, height))
+            x, y = (np.arange(-(-n // cell), dtype=np.float64) + 0.5 for n in (width, height))
         else:
             x, y = (np.arange(-(-n // cell) + 1, dtype=np.float64) for n in (width, height))
         return pixel_rays(self.lens, x[None, :] * cell, y[:, None] * cell, self._focal).astype(np.float32)
@@ -115,7 +116,7 @@ class Viewer:
     # Ground
 
     def _paint_ground(self, place: tuple[float, float, float], turn: Floats, grid: Field, time_s: float) -> None:
-        for plane, colour in zip(self._planes, self._haze, strict=True):
+        for plane, colour in zip(self._ground, self._haze, strict=True):
             plane[:] = round(float(colour))
         down = grid[..., 2]
         with np.errstate(divide="ignore"):
@@ -123,9 +124,9 @@ class Viewer:
         patches = self._clipmap.around(*place, self._finest(place, away, time_s))
         reach = [patch.reach(place[0], place[1]) for patch in patches]
         matrix = self._ground_matrix(place, turn)
-        # Pixel indices of chroma planes are those of luma at (2·i + 0.5).
-        pixels = [matrix, matrix @ np.array([[2, 0, 0.5], [0, 2, 0.5], [0, 0, 1]])]
-        to_texels = [[_texel_matrix(patch, unit) @ pixels[unit - 1] for unit in (1, 2)] for patch in patches]
+        # Pixel indices of rough chroma planes are those of luma at (4·i + 1.5).
+        rough = matrix @ np.array([[_ROUGH, 0, (_ROUGH - 1) / 2], [0, _ROUGH, (_ROUGH - 1) / 2], [0, 0, 1]])
+        to_texels = [(_texel_matrix(patch, 1) @ matrix, _texel_matrix(patch, 2) @ rough) for patch in patches]
         for left, right in self._blocks(turn, away.shape[1] - 1):
             block = away[:, left : right + 1]
             nearest, farthest = block.min(axis=1), block.max(axis=1)
@@ -135,6 +136,8 @@ class Viewer:
                 rows = np.flatnonzero((farthest >= inside) & (nearest <= reach[i][1]))
                 if len(rows):
                     self._warp(patch, to_texels[i], (left, int(rows[0]), right, int(rows[-1]) + 1))
+        for small, plane in zip(self._ground[1:], self._planes[1:], strict=True):
+            cv2.resize(small, plane.shape[::-1], plane, interpolation=cv2.INTER_LINEAR)
 
     def _blocks(self, turn: Floats, cells: int) -> list[tuple[int, int]]:
         """Spans of grid columns: the more the horizon slopes, the narrower, so that rectangles waste little."""
@@ -148,18 +151,17 @@ class Viewer:
         near = math.hypot(float(np.nanmin(away)) if np.isfinite(away).any() else 1e4, place[2])
         f = self.flight
         speed = math.hypot(*(float(f.at(f.velocity_mps[:, axis], time_s)) for axis in (0, 1)))
-        size = max(0.6 * near / self._focal[0], speed / 200.0)
-        return min(max(FINEST, math.floor(math.log2(max(size, 1e-3)))), COARSEST)
+        size = max(0.6 * near / self._focal[0], speed / 100.0)
+        return min(max(FINEST, math.ceil(math.log2(max(size, 1e-3)))), COARSEST)
 
-    def _warp(self, patch: Patch, to_texels: list[Floats], cells: tuple[int, int, int, int]) -> None:
+    def _warp(self, patch: Patch, to_texels: tuple[Floats, Floats], cells: tuple[int, int, int, int]) -> None:
         """Paint one rectangle of grid cells from one patch."""
-        width, height = self.lens.size
-        x0, y0, x1, y1 = (cell * _CELL for cell in cells)
-        for i, plane in enumerate(self._planes):
-            unit = 1 if i == 0 else 2
-            x, y, matrix = x0 // unit, y0 // unit, to_texels[unit - 1].copy()
-            matrix[:, 2] += matrix[:, 0] * x + matrix[:, 1] * y
-            target = plane[y : min(y1, height) // unit, x : min(x1, width) // unit]
+        for i, plane in enumerate(self._ground):
+            cell = _CELL if i == 0 else _CELL // _ROUGH
+            x0, y0, x1, y1 = (index * cell for index in cells)
+            matrix = to_texels[i > 0].copy()
+            matrix[:, 2] += matrix[:, 0] * x0 + matrix[:, 1] * y0
+            target = plane[y0:y1, x0:x1]
             cv2.warpPerspective(
                 patch.planes[i],
                 matrix,
@@ -176,66 +178,72 @@ class Viewer:
         below = grid[..., 2] / length - math.sin(horizon_dip_rad(place[2]))
         if below.min() > 0.02:
             return
-        rays = self._sky_grid @ turn.T.astype(np.float32)
+        # Rows that hold sky; the rest of the picture has none.
+        skyward = np.flatnonzero((below < 0.01).any(axis=1))
+        top, bottom = int(skyward[0]) * _CELL // _SKY_CELL, -(-int(skyward[-1] + 1) * _CELL // _SKY_CELL)
+        rays = self._sky_grid[top:bottom] @ turn.T.astype(np.float32)
         rays /= np.linalg.norm(rays, axis=-1, keepdims=True)
         sky = self.sky.paint(rays, place, time_s - self.flight.start_s)
-        width, height = self.lens.size
         blocks = self._blocks(turn, below.shape[1] - 1)
-        for i, plane in enumerate(self._planes):
-            unit = 1 if i == 0 else 2
-            full = cv2.resize(sky[i], (width // unit, height // unit), interpolation=cv2.INTER_LINEAR)
-            for left, right in blocks:
-                self._lay_over(plane, np.asarray(full, np.uint8), below[:, left : right + 1], left, unit)
+        for small, whole, unit in zip(sky, self._sky, (1, 2, 2), strict=True):
+            part = whole[top * _SKY_CELL // unit : (top + len(rays)) * _SKY_CELL // unit]
+            cv2.resize(small, part.shape[::-1], part, interpolation=cv2.INTER_LINEAR)
+        for left, right in blocks:
+            self._lay_over(self._sky, below[:, left : right + 1], left)
         self._paint_ridges(place, turn)
 
-    def _lay_over(self, plane: Plane, sky: Plane, below: Field, left: int, unit: int) -> None:
+    def _lay_over(self, sky: Sequence[NDArray[Any]], below: Field, left: int) -> None:
         """Copy the sky into a block of columns where it is above the horizon, with a soft edge one pixel wide."""
-        cell, sharp = _CELL // unit, self._focal[0] / unit
+        sharp, rim = self._focal[0], 1.5 / self._focal[0]
         highest, lowest = below.min(axis=1), below.max(axis=1)
-        clear = np.maximum(lowest[:-1], lowest[1:]) < -2 / sharp
-        mixed = np.flatnonzero(~clear & (np.minimum(highest[:-1], highest[1:]) < 2 / sharp))
-        columns = slice(left * cell, (left + below.shape[1] - 1) * cell)
+        clear = np.maximum(lowest[:-1], lowest[1:]) < -rim
+        mixed = np.flatnonzero(~clear & (np.minimum(highest[:-1], highest[1:]) < rim))
+        right = left + below.shape[1] - 1
         for top, bottom in _runs(clear):
-            part = slice(top * cell, bottom * cell)
-            plane[part, columns] = sky[part, columns]
+            for i, plane in enumerate(self._planes):
+                part = _part(1 if i == 0 else 2, left, right, top, bottom)
+                plane[part] = sky[i][part]
         if len(mixed) == 0:
             return
         top, bottom = int(mixed[0]), int(mixed[-1]) + 1
-        part = slice(top * cell, bottom * cell)
-        target = plane[part, columns]
-        fine = _bilinear(below[top : bottom + 1], cell)[: target.shape[0], : target.shape[1]]
-        share = np.clip(0.5 - fine * sharp, 0, 1)
-        cv2.blendLinear(np.ascontiguousarray(sky[part, columns]), target.copy(), share, 1 - share, target)
+        share = np.clip(0.5 - _bilinear(below[top : bottom + 1], _CELL) * sharp, 0, 1)
+        shares = share, cv2.resize(share, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+        for i, plane in enumerate(self._planes):
+            part = _part(1 if i == 0 else 2, left, right, top, bottom)
+            target = plane[part]
+            weight = np.ascontiguousarray(shares[i > 0][: target.shape[0], : target.shape[1]])
+            cv2.blendLinear(np.ascontiguousarray(sky[i][part]), target.copy(), weight, 1 - weight, target)
 
     def _paint_ridges(self, place: tuple[float, float, float], turn: Floats) -> None:
         """Far hills as filled outlines, from the crest down to the horizon."""
         dip = horizon_dip_rad(place[2])
-        width, height = self.lens.size
+        ahead = math.atan2(turn[1, 2], turn[0, 2])
         for azimuth, elevation, colour in self.sky.ridges(place[2]):
-            rise = np.maximum(elevation, -dip)
-            for start, end in _runs(elevation > -dip):
-                crest = self._project(azimuth[start:end], rise[start:end], turn)
-                base = self._project(azimuth[start:end], np.full(end - start, -dip - 0.0012), turn)
-                ahead = np.isfinite(crest[:, 0]) & np.isfinite(base[:, 0])
-                for a, b in _runs(ahead):
-                    outline = np.vstack([crest[a:b], base[a:b][::-1]])
-                    if outline[:, 0].max() < 0 or outline[:, 0].min() > width or b - a < 2:
-                        continue
-                    if outline[:, 1].max() < 0 or outline[:, 1].min() > height:
-                        continue
-                    for i, plane in enumerate(self._planes):
-                        points = np.round((outline / (1 if i == 0 else 2) - 0.5) * 16).astype(np.int32)
-                        cv2.fillPoly(plane, [points], int(colour[i]), cv2.LINE_AA, 4)
+            seen = (elevation > -dip) & (np.cos(azimuth - ahead) > 0.4)
+            for start, end in _runs(seen):
+                line = np.column_stack([azimuth[start:end], elevation[start:end]])
+                base = np.column_stack([azimuth[start:end], np.full(end - start, -dip - 0.0012)])[::-1]
+                outline = self._project(np.vstack([line, base]), turn)
+                if end - start < 2 or not np.isfinite(outline).all() or not self._in_picture(outline):
+                    continue
+                for i, plane in enumerate(self._planes):
+                    points = np.round((outline / (1 if i == 0 else 2) - 0.5) * 16).astype(np.int32)
+                    cv2.fillPoly(plane, [points], float(colour[i]), cv2.LINE_AA, 4)
 
-    def _project(self, azimuth: Floats, elevation: Floats, turn: Floats) -> Floats:
-        """Picture points (N, 2) of directions, NaN behind the camera."""
+    def _in_picture(self, points: Floats) -> bool:
+        (x0, y0), (x1, y1) = points.min(axis=0), points.max(axis=0)
+        return bool(x1 > 0 and y1 > 0 and x0 < self.lens.size[0] and y0 < self.lens.size[1])
+
+    def _project(self, directions: Floats, turn: Floats) -> Floats:
+        """Picture points (N, 2) of azimuths and elevations (N, 2), NaN behind the camera."""
+        azimuth, elevation = directions.T
         level = np.cos(elevation)
         rays = np.column_stack([level * np.cos(azimuth), level * np.sin(azimuth), -np.sin(elevation)]) @ turn
         with np.errstate(divide="ignore", invalid="ignore"):
             x = rays[:, 0] / rays[:, 2] * self._focal[0] + self.lens.size[0] / 2
             y = rays[:, 1] / rays[:, 2] * self._focal[1] + self.lens.size[1] / 2
         points = np.column_stack([x, y])
-        points[rays[:, 2] < 0.25] = np.nan
+        points[rays[:, 2] < 0.05] = np.nan
         return points
 
     # The camera itself
@@ -274,10 +282,22 @@ def _exposure(flight: Flight) -> Floats:
     return np.asarray(np.clip(1.02 - 0.45 * np.roll(late, 60), 0.82, 1.2))
 
 
+def _empty(height: int, width: int, unit: int) -> Planes:
+    """A luma plane, and chroma planes at 1/unit of its size, rounded up to whole grid cells' worth."""
+    rough = (-(-height // unit), -(-width // unit))
+    return np.empty((height, width), np.uint8), np.empty(rough, np.uint8), np.empty(rough, np.uint8)
+
+
 def _runs(flags: NDArray[np.bool_]) -> list[tuple[int, int]]:
     """Spans [start, end) in which flags hold."""
     change = np.flatnonzero(np.diff(np.concatenate([[False], flags, [False]]).astype(np.int8)))
     return [(int(a), int(b)) for a, b in zip(change[::2], change[1::2], strict=True)]
+
+
+def _part(unit: int, left: int, right: int, top: int, bottom: int) -> tuple[slice, slice]:
+    """Rows and columns of a plane for a rectangle of grid cells."""
+    cell = _CELL // unit
+    return slice(top * cell, bottom * cell), slice(left * cell, right * cell)
 
 
 def _bilinear(corners: Field, cell: int) -> Field:

@@ -1,0 +1,335 @@
+"""The two recordings of a flight, encoded: the camera's in the nose, and the ground station's of the live picture.
+
+Pictures are drawn by segments in processes of their own where it pays, each an independent run of groups of pictures;
+the packets are then joined without encoding anything twice.
+"""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import tempfile
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from fractions import Fraction
+from itertools import pairwise
+from multiprocessing.queues import Queue
+from pathlib import Path
+from queue import Empty
+from typing import Any
+
+import av
+import cv2
+import numpy as np
+from av.video.codeccontext import VideoCodecContext
+from numpy.typing import NDArray
+
+from overlay_samples.figures import Figures
+from overlay_samples.flight import Flight
+from overlay_samples.motor_sound import MotorSound, RATE_Hz
+from overlay_samples.scenario import Lens, RecorderClock
+from overlay_samples.view import Viewer
+
+Progress = Callable[[int, int], None]
+"""Called with the number of frames done and the number of all."""
+
+_PAYS_FROM = 900  # frames from which on a second process is worth starting
+_AAC_FRAME = 1024
+_BT709, _BT601 = 1, 6  # ISO/IEC 23091-2 code points of matrix coefficients; 6 is the 625/525-line one
+_LIMITED = 1
+
+
+@dataclass(frozen=True)
+class Timing:
+    """When a recording's frames were taken: `start_s` POSIX of the first, `count` of them."""
+
+    start_s: float
+    drift: float
+    rate: Fraction
+    count: int
+
+    @classmethod
+    def of(cls, flight: Flight, lens: Lens, clock: RecorderClock) -> Timing:
+        """From the recorder's start to the end of the flight."""
+        start, drift = flight.start_s + clock.starts_after_s, clock.drift_ppm * 1e-6
+        lasts = flight.time_s[-1] - start
+        if lasts <= 0:
+            raise ValueError(
+                f"the recorder starts {clock.starts_after_s} s in, after the flight's {flight.duration_s:.1f} s"
+            )
+        return cls(start, drift, lens.frame_rate, int(lasts / (1 + drift) * lens.frame_rate))
+
+    def at(self, frame: int) -> float:
+        """POSIX time of a frame, as the track's clock has it."""
+        return self.start_s + (1 + self.drift) * float(frame / self.rate)
+
+
+@dataclass(frozen=True)
+class Job:
+    """A run of frames [first, last) of one recording, encoded into one file by one process."""
+
+    flight: Flight
+    kind: str  # "camera" or "ground"
+    timing: Timing
+    first: int
+    last: int
+    path: Path
+    levels: NDArray[np.float64]  # C/N in dB for each frame; empty for the camera
+
+
+def write_camera(
+    paths: list[Path], flight: Flight, *, processes: int | None = None, progress: Progress | None = None
+) -> Timing:
+    """Write the onboard recording with sound, its frames shared out over one or more chapters."""
+    s = flight.scenario
+    timing = Timing.of(flight, s.camera, s.camera_clock)
+    stamp = timing.start_s + s.camera_clock.wrong_by_s
+    bounds = [timing.count * i // len(paths) for i in range(len(paths) + 1)]
+    with tempfile.TemporaryDirectory(prefix="sample-flight-") as folder:
+        cuts = _cuts(timing.count, bounds)
+        jobs = [Job(flight, "camera", timing, a, b, Path(folder) / f"{a}.mp4", np.zeros(0)) for a, b in pairwise(cuts)]
+        _run(jobs, processes, progress)
+        sound = MotorSound(flight)
+        for chapter, path in enumerate(paths):
+            first, last = bounds[chapter], bounds[chapter + 1]
+            parts = [job.path for job in jobs if first <= job.first < last]
+            _join(path, parts, timing, (first, last), sound, stamp + float(first / timing.rate))
+    return timing
+
+
+def write_ground(
+    path: Path, flight: Flight, *, processes: int | None = None, progress: Progress | None = None
+) -> tuple[Timing, NDArray[np.float64]]:
+    """Write the ground station's recording of the live picture; return its timing and the C/N of each frame, dB."""
+    from overlay_samples.link import segments
+
+    s = flight.scenario
+    timing = Timing.of(flight, s.ground, s.ground_clock)
+    moments = np.array([timing.at(i) for i in range(timing.count)])
+    levels = flight.at(flight.carrier_to_noise_dB, moments)
+    with tempfile.TemporaryDirectory(prefix="sample-flight-") as folder:
+        runs = segments(levels, 2 if timing.count >= _PAYS_FROM else 1)
+        jobs = [
+            Job(flight, "ground", timing, run.start, run.stop, Path(folder) / f"{run.start}.mp4", levels[run])
+            for run in runs
+        ]
+        _run(jobs, processes, progress)
+        stamp = timing.start_s + s.ground_clock.wrong_by_s
+        _join(path, [job.path for job in jobs], timing, (0, timing.count), None, stamp)
+    return timing, levels
+
+
+def _cuts(count: int, bounds: list[int]) -> list[int]:
+    """Where segments begin and end: at chapters, and in the middle of long recordings."""
+    middle = [count // 2] if count >= _PAYS_FROM else []
+    return sorted({*bounds, *middle})
+
+
+# Drawing and encoding
+
+
+def _frames(job: Job) -> Iterator[av.VideoFrame]:
+    if job.kind == "camera":
+        viewer = Viewer(job.flight, job.flight.scenario.camera, "709")
+        for i in range(job.first, job.last):
+            yield _frame(viewer.planes(job.timing.at(i)))
+        return
+    for picture in _received(job):
+        planar = np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2YUV_I420), np.uint8)
+        yield av.VideoFrame.from_ndarray(planar, format="yuv420p")
+
+
+def _received(job: Job) -> Iterator[NDArray[np.uint8]]:
+    from overlay_samples.link import receive
+
+    return receive(
+        live_pictures(job.flight, job.timing, job.first, job.last), job.levels, seed=_seed(job), first_frame=job.first
+    )
+
+
+def _seed(job: Job) -> int:
+    return job.flight.scenario.seed
+
+
+def live_pictures(flight: Flight, timing: Timing, first: int, last: int) -> Iterator[NDArray[np.uint8]]:
+    """What the aircraft sends, (576, 720, 3) B′G′R′ a frame: the clean view with its figures."""
+    viewer, figures = Viewer(flight, flight.scenario.ground, "601"), Figures(flight)
+    for i in range(first, last):
+        picture = viewer.bgr(timing.at(i))
+        figures.burn(picture, timing.at(i))
+        yield picture
+
+
+def _frame(planes: tuple[NDArray[np.uint8], ...]) -> av.VideoFrame:
+    height, width = planes[0].shape
+    frame = av.VideoFrame(width, height, "yuv420p")
+    for plane, values in zip(frame.planes, planes, strict=True):
+        target = np.frombuffer(memoryview(plane), np.uint8).reshape(-1, plane.line_size)
+        target[: values.shape[0], : values.shape[1]] = values
+    return frame
+
+
+def encode(job: Job, done: Callable[[int], None]) -> None:
+    """Draw and encode a job's frames; `done` hears how many are finished now and then."""
+    cv2.setNumThreads(1)
+    lens = job.flight.scenario.camera if job.kind == "camera" else job.flight.scenario.ground
+    with av.open(str(job.path), "w", format="mp4") as container:
+        stream = container.add_stream("libx264", rate=lens.frame_rate)
+        context = stream.codec_context
+        _set_up(context, lens, job.kind)
+        for i, frame in enumerate(_frames(job)):
+            frame.pts, frame.time_base = i, 1 / lens.frame_rate
+            frame.color_range, frame.colorspace = _LIMITED, _BT709 if job.kind == "camera" else _BT601
+            container.mux(stream.encode(frame))
+            if i % 25 == 24:
+                done(25)
+        container.mux(stream.encode(None))
+        done((job.last - job.first) % 25)
+
+
+def _set_up(context: VideoCodecContext, lens: Lens, kind: str) -> None:
+    context.width, context.height = lens.size
+    context.pix_fmt = "yuv420p"
+    context.time_base = 1 / lens.frame_rate
+    context.sample_aspect_ratio = lens.pixel_aspect
+    context.gop_size = round(lens.frame_rate)
+    context.thread_count = 1
+    context.color_range = _LIMITED
+    context.colorspace = context.color_primaries = context.color_trc = _BT709 if kind == "camera" else _BT601
+    if kind == "camera":
+        context.options = {"preset": "ultrafast", "crf": "26"}
+    else:
+        context.options = {"preset": "ultrafast", "maxrate": "2M", "bufsize": "2M", "crf": "27"}
+
+
+# Processes
+
+
+def _run(jobs: list[Job], processes: int | None, progress: Progress | None) -> None:
+    """Encode all jobs, at most `processes` at a time (None: two, or one on a single core)."""
+    total, finished = sum(job.last - job.first for job in jobs), 0
+
+    def done(count: int) -> None:
+        nonlocal finished
+        finished += count
+        if progress:
+            progress(finished, total)
+
+    workers = min(processes or 2, os.cpu_count() or 1, len(jobs)) if total >= _PAYS_FROM else 1
+    if workers == 1:
+        for job in jobs:
+            encode(job, done)
+        return
+    context = multiprocessing.get_context("spawn")
+    reports: Queue[tuple[int, str | None]] = context.Queue()
+    waiting = list(jobs)
+    running: list[Any] = []
+    try:
+        while waiting or running:
+            while waiting and len(running) < workers:
+                process = context.Process(target=_work, args=(waiting.pop(0), reports), daemon=True)
+                process.start()
+                running.append(process)
+            _listen(reports, done)
+            for process in [p for p in running if not p.is_alive()]:
+                process.join()
+                running.remove(process)
+                if process.exitcode:
+                    _listen(reports, done)
+                    raise RuntimeError(f"a process that draws the sample flight ended with {process.exitcode}")
+        _listen(reports, done)
+    finally:
+        for process in running:
+            process.terminate()
+            process.join()
+
+
+def _listen(reports: Queue[tuple[int, str | None]], done: Callable[[int], None]) -> None:
+    """Pass on what the processes report; wait a moment for the first."""
+    try:
+        count, trouble = reports.get(timeout=0.2)
+        while True:
+            if trouble:
+                raise RuntimeError(f"drawing the sample flight failed: {trouble}")
+            done(count)
+            count, trouble = reports.get_nowait()
+    except Empty:
+        return
+
+
+def _work(job: Job, reports: Queue[tuple[int, str | None]]) -> None:
+    try:
+        encode(job, lambda count: reports.put((count, None)))
+    except Exception as error:
+        reports.put((0, f"{type(error).__name__}: {error}"))
+        raise
+
+
+# Joining
+
+
+def _join(
+    path: Path, parts: list[Path], timing: Timing, span: tuple[int, int], sound: MotorSound | None, stamp_s: float
+) -> None:
+    """One MP4 of a chapter: packets of its parts in order, sound encoded beside them, the recorder's own date."""
+    date = datetime.fromtimestamp(round(stamp_s), UTC).strftime("%Y-%m-%dT%H:%M:%S.000000Z")
+    with av.open(str(path), "w", format="mp4", options={"movflags": "+faststart"}) as out:
+        out.metadata["creation_time"] = date
+        with av.open(str(parts[0])) as first:
+            video = out.add_stream_from_template(first.streams.video[0])
+        video.metadata["creation_time"] = date
+        packets = _packets(parts, video, timing.rate)
+        if sound is None:
+            for packet in packets:
+                out.mux(packet)
+            return
+        audio = out.add_stream("aac", rate=RATE_Hz)
+        audio.codec_context.layout, audio.codec_context.bit_rate = "mono", 48000
+        for packet, piece in _interleaved(packets, _sound_frames(sound, timing, span)):
+            if packet is not None:
+                out.mux(packet)
+            if piece is not None:
+                out.mux(audio.encode(piece))
+        out.mux(audio.encode(None))
+
+
+def _packets(parts: list[Path], video: Any, rate: Fraction) -> Iterator[Any]:
+    """Packets of the parts with times that run on from part to part."""
+    offset = 0
+    for part in parts:
+        with av.open(str(part)) as source:
+            stream = source.streams.video[0]
+            shift = offset * int(1 / (rate * Fraction(stream.time_base or 0)))
+            for packet in source.demux(stream):
+                if packet.size == 0:  # the demuxer's way of saying that it is at the end
+                    continue
+                packet.pts, packet.dts = (packet.pts or 0) + shift, (packet.dts or 0) + shift
+                packet.stream = video
+                offset += 1
+                yield packet
+
+
+def _sound_frames(sound: MotorSound, timing: Timing, span: tuple[int, int]) -> Iterator[av.AudioFrame]:
+    start = timing.at(span[0])
+    total = int((span[1] - span[0]) / timing.rate * RATE_Hz)
+    block = _AAC_FRAME * 64
+    for first in range(0, total, block):
+        index = np.arange(first, min(first + block, total))
+        samples = sound.piece(start + (1 + timing.drift) * index / RATE_Hz)
+        frame = av.AudioFrame.from_ndarray(samples[None, :], format="s16", layout="mono")
+        frame.sample_rate, frame.pts, frame.time_base = RATE_Hz, first, Fraction(1, RATE_Hz)
+        yield frame
+
+
+def _interleaved(packets: Iterator[Any], pieces: Iterator[av.AudioFrame]) -> Iterator[tuple[Any, av.AudioFrame | None]]:
+    """Packets with each piece of sound before the pictures that go with it."""
+    piece = next(pieces, None)
+    for packet in packets:
+        while piece is not None and (piece.pts or 0) * Fraction(1, RATE_Hz) <= packet.pts * packet.time_base:
+            yield None, piece
+            piece = next(pieces, None)
+        yield packet, None
+    while piece is not None:
+        yield None, piece
+        piece = next(pieces, None)
