@@ -51,6 +51,9 @@ class Sound:
             return "the recording has no sound"
         if first is None or any(t is None or replace(t, stream=first.stream) != first for t in tracks):
             return "the chapters' sound tracks differ in codec, rate or channels; written without sound"
+        spliced = next((chapter.path for chapter in self._recording.chapters if chapter.splices), None)
+        if spliced is not None:
+            return f"the recorder's clock was reset inside {spliced}; written without sound rather than out of step"
         if first.codec not in self._output.supported_codecs:
             return f"{self._output.format.name} takes no {first.codec} sound; written without it, use .mkv to keep it"
         return None
