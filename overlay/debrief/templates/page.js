@@ -1,0 +1,42 @@
+"use strict";
+(() => {
+  const axis = () => Bokeh.documents[0]?.get_model_by_name("flight time");
+
+  // Show a part of the flight in every figure on the time axis, never beyond the flight's own bounds.
+  const show = (from, to) => {
+    const range = axis();
+    if (!range) return;
+    const [first, last] = range.bounds;
+    const width = Math.min(Math.max(to - from, 2), last - first);
+    const start = Math.min(Math.max((from + to - width) / 2, first), last - width);
+    range.setv({ start, end: start + width });
+  };
+
+  document.addEventListener("click", (event) => {
+    const button = event.target.closest("button");
+    if (!button) return;
+    const { from, to, move, scale, up } = button.dataset;
+    const { start, end } = axis() ?? {};
+    const width = end - start;
+    if (from !== undefined) show(+from, +to);
+    if (move !== undefined) show(start + move * width, end + move * width);
+    if (scale !== undefined) show((start + end - scale * width) / 2, (start + end + scale * width) / 2);
+    if (up) document.getElementById("time-h").scrollIntoView();
+  });
+
+  // A mouse drags a frame round what it wants to see; a finger must go on scrolling the page.
+  if (matchMedia("(pointer: fine)").matches) {
+    document.addEventListener("pointerdown", () => {
+      for (const fig of Bokeh.documents[0].roots())
+        for (const tool of fig.toolbar.tools) if (tool.type === "BoxZoomTool") tool.active = true;
+    }, { once: true, capture: true });
+  }
+
+  // Paper is narrower than the screen: the figures shrink with it, as drawn.
+  const plots = () => document.querySelectorAll(".plot");
+  const A4 = 703; // CSS pixels between the margins
+  addEventListener("beforeprint", () => {
+    for (const plot of plots()) plot.style.zoom = Math.min(A4 / Math.max(plot.offsetWidth, 1), 1);
+  });
+  addEventListener("afterprint", () => { for (const plot of plots()) plot.style.zoom = ""; });
+})();
