@@ -14,6 +14,7 @@ from overlay_samples.scenario import Scenario
 
 Floats = NDArray[np.float64]
 _SPACING_M = 4.0
+_FLOAT_M = 36.0  # flown level over the grass and slid on it
 
 
 @dataclass(frozen=True)
@@ -86,11 +87,11 @@ def _approach(scenario: Scenario) -> Floats:
     ends = [final, final * 0.5, np.zeros(2), into_wind * 250.0]
     if coming_from @ into_wind < -0.6:
         return np.array(ends)
-    return np.array([side * 130.0, side * 130.0 + final * 0.7, final + side * 50.0, *ends])
+    return np.array([side * 120.0 + final * 0.1, side * 120.0 + final * 0.7, final + side * 50.0, *ends])
 
 
 def _final_length(scenario: Scenario) -> float:
-    return min(260.0, 5.5 * scenario.cruise_height_m)
+    return min(210.0, 5.0 * scenario.cruise_height_m)
 
 
 def _with_heights(scenario: Scenario, parts: list[Floats], rng: np.random.Generator) -> Route:
@@ -98,7 +99,7 @@ def _with_heights(scenario: Scenario, parts: list[Floats], rng: np.random.Genera
     counts = [len(part) for part in parts]
     line = np.vstack(parts)
     final, touchdown = _last_leg(parts, s)
-    pattern = min(34.0, 0.7 * s.cruise_height_m)
+    pattern = min(30.0, 0.7 * s.cruise_height_m)
     marks = np.cumsum([0, *counts])
     at = [0, marks[1] * 0.3, marks[1], marks[2], marks[2] + 0.55 * counts[2], marks[3], final, touchdown, marks[4]]
     heights = [s.cruise_height_m, s.cruise_height_m, s.far_height_m, s.far_height_m, s.cruise_height_m]
@@ -118,7 +119,8 @@ def _last_leg(parts: list[Floats], scenario: Scenario) -> tuple[int, int]:
     before = sum(len(part) for part in parts[:-1])
     from_home = np.hypot(*parts[-1].T)
     touchdown = int(np.argmin(from_home))
-    return before + max(0, touchdown - int(_final_length(scenario) / _SPACING_M)), before + touchdown
+    aim = touchdown - int(_FLOAT_M / _SPACING_M)
+    return before + max(0, aim - int(_final_length(scenario) / _SPACING_M)), before + aim
 
 
 class Pilot:
@@ -174,8 +176,10 @@ class Pilot:
     def _climb(self, craft: Aircraft) -> float:
         # Meant for the place over which the aircraft is, which lies behind the point it looks at.
         ahead = math.hypot(self._east[self._index] - craft.east, self._north[self._index] - craft.north)
-        wanted = self._height[max(0, self._index - int(ahead / _SPACING_M))]
-        climb = 0.35 * (wanted - craft.height)
+        here = max(0, min(self._index - int(ahead / _SPACING_M), len(self._height) - 6))
+        wanted, soon = self._height[here], self._height[here + 5]
+        slope = (soon - wanted) / (5 * _SPACING_M)
+        climb = 0.4 * (wanted - craft.height) + slope * math.hypot(craft.v_north, craft.v_east)
         spare = 1.0 * (craft.airspeed - 1.25 * craft.stall_mps)  # never climb into a stall
         return max(-4.0, min(self.scenario.climb_mps, climb, max(spare, -2.0)))
 

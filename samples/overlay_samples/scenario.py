@@ -29,7 +29,7 @@ class Airframe:
     propeller_m: float = 0.25
     propeller_quality: float = 0.78  # of the ideal actuator disc
     motor_efficiency: float = 0.80  # motor, controller and wiring
-    thrust_most_N: float = 20.0
+    thrust_most_N: float = 27.0
     standby_W: float = 9.0  # camera, transmitter, receiver, servos
     roll_rate_most_dps: float = 130.0
 
@@ -51,7 +51,7 @@ class PictureLink:
     frequency_MHz: float = 5800.0
     power_mW: float = 25.0
     aircraft_gain_dBi: float = 1.5
-    ground_gain_dBi: float = 14.0  # along its axis
+    ground_gain_dBi: float = 14.5  # along its axis
     ground_beam_deg: float = 30.0  # between half-power directions
     ground_aside_dB: float = 12.0  # what an all-round aerial beside it, taken where it is better, gives away
     ground_height_m: float = 2.0
@@ -77,7 +77,7 @@ class Lens:
 
     size: Size = (1280, 720)
     field_of_view_deg: float = 86.0  # horizontal
-    frame_rate: Fraction = Fraction(30000, 1001)
+    frame_rate: Fraction = Fraction(25)
     mount_yaw_deg: float = 0.0
     mount_pitch_deg: float = 0.0
     mount_roll_deg: float = 0.0
@@ -132,23 +132,23 @@ class Scenario:
     wind_veer_deg_per_100m: float = 5.0
     turbulence: float = 1.0  # 1 is the standard's intensity for that wind
 
-    standing_s: float = 7.0
-    handling_s: float = 11.0
-    after_landing_s: float = 7.0
+    standing_s: float = 5.0
+    handling_s: float = 10.0
+    after_landing_s: float = 5.0
     launch_heading_deg: float = 250.0
     outbound_deg: float = 205.0
-    distance_out_m: float = 2850.0
+    distance_out_m: float = 2400.0
     cruise_height_m: float = 115.0
     far_height_m: float = 150.0
-    climb_mps: float = 5.5
-    airspeed_mps: float = 26.0
-    airspeed_home_mps: float = 27.5
-    approach_airspeed_mps: float = 16.0
+    climb_mps: float = 6.5
+    airspeed_mps: float = 30.0
+    airspeed_home_mps: float = 31.0
+    approach_airspeed_mps: float = 17.0
     weave_m: float = 55.0
-    weave_length_m: float = 900.0
+    weave_length_m: float = 850.0
     detours: int = 1
     detour_m: float = 190.0
-    loiter_radius_m: float = 92.0
+    loiter_radius_m: float = 112.0
     loiter_turns: float = 1.5  # a whole number and a half ends up homeward bound
     bank_limit_deg: float = 47.0
     bank_wander_deg: float = 2.5
@@ -210,7 +210,7 @@ LONG = Scenario(
     airframe=Airframe(mass_kg=2.6, wing_m2=0.48, span_m=1.9, drag_zero_lift=0.027, drag_induced=0.052),
     battery=Battery(cells=4, capacity_mAh=10500.0, resistance_ohm=0.045),
     picture_link=PictureLink(
-        frequency_MHz=1280.0, power_mW=100.0, ground_gain_dBi=9.0, ground_beam_deg=60.0, ground_aside_dB=7.0
+        frequency_MHz=1280.0, power_mW=50.0, ground_gain_dBi=9.0, ground_beam_deg=60.0, ground_aside_dB=7.0
     ),
     control_link=ControlLink(frequency_MHz=868.0, power_mW=250.0, sensitivity_dBm=-112.0),
     camera_chapters=2,
@@ -231,7 +231,7 @@ SHORT = Scenario(
     weave_m=16.0,
     weave_length_m=260.0,
     detours=0,
-    loiter_radius_m=75.0,
+    loiter_radius_m=95.0,
     loiter_turns=0.5,
     cloud_wisps=0,
 )
