@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from overlay.clock import AffineClock, parse_duration, parse_utc
 from overlay.errors import Damage, FlightFileError, NoAnswerError, UsageError
-from overlay.flight_file import FlightFile
+from overlay.flight_file import FlightFile, HomePlace
 from overlay.readings import BrokenPicture, Home, Pack, Readings
 
 if TYPE_CHECKING:
@@ -246,12 +246,28 @@ class Flight:
         from overlay.mechanics.flight import readings_of
 
         home, pack = self.file.home, self.file.pack
-        return readings_of(
+        found = readings_of(
             self.track,
-            home=Home(home.latitude_deg, home.longitude_deg, home.height_m or 0.0, "given by hand") if home else None,
+            home=_given_home(home) if home else None,
             pack=Pack(pack.capacity_mAh, pack.cells, pack.usable_fraction) if pack else None,
             breakups=self._broken_pictures(),
         )
+        return self._with_grade(found)
+
+    def _with_grade(self, readings: Readings) -> Readings:
+        """The readings with the live picture's grade beside them, where its clock is known."""
+        from overlay.picture.resampling import worst_around
+
+        if self.file.ground is None:
+            return readings
+        try:
+            clock = self.clock("ground")
+        except NoAnswerError:
+            return readings  # told with the break-ups
+        grade = worst_around(clock.to_reference(self.graded.features.time_s), self.graded.grade, readings.time_s)
+        how = "worst grade of the live picture's frames around each row"
+        derived = {**readings.derived, "picture_grade": how}
+        return replace(readings, columns={**readings.columns, "picture_grade": grade}, derived=derived)
 
     def _broken_pictures(self) -> tuple[BrokenPicture, ...]:
         if self.file.ground is None:
@@ -283,6 +299,12 @@ def _conditions(readings: Readings, time_s: float) -> dict[str, float | None] | 
     found = {name: float(readings.at(name, time_s, period=_PERIODS.get(name))[0]) for name in _AT_ONSET}
     known: dict[str, float | None] = {name: round(value, 3) for name, value in found.items() if math.isfinite(value)}
     return {"time_s": round(time_s, 3), **known}
+
+
+def _given_home(home: HomePlace) -> Home:
+    """Home as the flight file has it; a height that it leaves out is found from the data."""
+    height = math.nan if home.height_m is None else home.height_m
+    return Home(home.latitude_deg, home.longitude_deg, height, "given by hand")
 
 
 def _chained(first: AffineClock, second: AffineClock) -> AffineClock:

@@ -13,6 +13,7 @@ from overlay.alignment.result import Alignment
 from overlay.clock import AffineClock
 from overlay.mechanics.findings import Findings
 from overlay.picture.breakups import Breakup, Diagnosis
+from overlay.picture.resampling import worst_around
 from overlay.readings import Readings
 
 Floats = NDArray[np.float64]
@@ -99,16 +100,7 @@ class Story:
     @cached_property
     def graded_at(self) -> Floats:
         """Worst grade of the live picture (N,) around each row of the readings, NaN where it is not known."""
+        if self.readings.has("picture_grade"):
+            return self.readings["picture_grade"]
         times, grades = self.grade
-        result = np.full(len(self.readings), np.nan)
-        if len(times) < 2 or len(result) < 2:
-            return result
-        rows = self.readings.time_s - self.zero_s
-        half = np.median(np.diff(rows)) / 2
-        first, last = np.searchsorted(times, rows - half), np.searchsorted(times, rows + half)
-        seen = np.flatnonzero(last > first)
-        if len(seen):
-            bounds = np.column_stack([first[seen], last[seen]]).ravel()
-            padded = np.append(grades, np.inf)  # reduceat needs every bound inside
-            result[seen] = np.minimum.reduceat(padded, bounds)[::2]
-        return result
+        return worst_around(times, grades, self.readings.time_s - self.zero_s)
