@@ -25,6 +25,7 @@ ALLOWED = {
     "tracks": BASE,
     "inspection": {"clock", "recordings", "tracks"},
     "motion": BASE | {"tracks"},
+    "motion_survey": {"alignment", "motion", "recordings"},
     "motion_cache": {"errors", "motion", "output", "recordings"},
     "alignment": BASE | {"motion"},
     "picture": BASE,
@@ -34,6 +35,7 @@ ALLOWED = {
     "layouts": {"errors", "settings", "readings", "instruments"},
     "render": BASE | {"instruments", "output", "recordings"},
     "debrief": BASE | {"readings", "alignment", "picture", "mechanics", "radio"},
+    "exports": BASE | {"readings", "picture"},
     "flight": BASE
     | {
         "flight_file",

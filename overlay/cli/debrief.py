@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from overlay.cli.console import Stages, add_json, remark, say, say_json
-from overlay.cli.inputs import add_flight, add_pin, flight_file
+from overlay.cli.inputs import add_flight, add_pin, flight_file, source_files
 from overlay.errors import NoAnswerError, UsageError
 
 if TYPE_CHECKING:
@@ -48,16 +48,17 @@ def run(arguments: argparse.Namespace) -> int:
     from overlay.debrief.page import page
     from overlay.debrief.verdict import verdict
     from overlay.flight import Flight
-    from overlay.output import write_text
+    from overlay.output import writing
 
     target = Path(arguments.output)
     if target.suffix.lower() not in (".html", ".htm"):
         raise UsageError(f"{target}: a debrief is one HTML page; give a name that ends in .html")
     file = flight_file(arguments)
-    with Stages() as stages:
+    free = writing(target, overwrite=arguments.overwrite, inputs=source_files(file))
+    with Stages() as stages, free as temporary:  # a name that is taken is said before the work, not after
         flight = Flight(file, pin=arguments.pin, progress=stages)
         story = story_of(flight)
-        write_text(target, page(story), overwrite=arguments.overwrite, inputs=sources(flight))
+        temporary.write_text(page(story), encoding="utf-8", newline="")
     for line in (*map(str, flight.damage), *flight.notes):
         remark(line)
     answers = verdict(story)
@@ -71,13 +72,6 @@ def run(arguments: argparse.Namespace) -> int:
         say(f"{answer.question} {answer.answer}")
     say(f"page: {target}")
     return 0
-
-
-def sources(flight: Flight) -> list[Path]:
-    """Every file that the flight names."""
-    file = flight.file
-    names = [*(file.camera.files if file.camera else ()), *(file.ground.files if file.ground else ())]
-    return [file.path(name) for name in (*names, *((file.track.file,) if file.track else ()))]
 
 
 def story_of(flight: Flight) -> Story:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from overlay.errors import UsageError
@@ -32,6 +33,12 @@ def add_pin(parser: argparse.ArgumentParser) -> None:
         help="set the onboard recording's clock by hand: at TIME on the recording it was UTC, "
         "such as 00:03:12.4=2026-05-03T10:15:44.2Z (seconds where the log keeps no UTC)",
     )
+
+
+def source_files(file: FlightFile) -> list[Path]:
+    """Every recording and log that a flight names: no result may be written over one of them."""
+    names = [*(file.camera.files if file.camera else ()), *(file.ground.files if file.ground else ())]
+    return [file.path(name) for name in (*names, *((file.track.file,) if file.track else ()))]
 
 
 def flight_file(arguments: argparse.Namespace) -> FlightFile:

@@ -1,0 +1,1 @@
+"""The flight's findings in the open formats that other programs read."""

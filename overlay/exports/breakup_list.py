@@ -1,0 +1,47 @@
+"""The break-ups as CSV: one row each, with what was known at its onset."""
+
+from __future__ import annotations
+
+import csv
+from typing import TextIO
+
+from overlay.clock import AffineClock, format_utc
+from overlay.exports.table import decimals_of
+from overlay.picture.breakups import Breakup, Diagnosis
+
+_OWN = (
+    "number", "onset_s", "end_s", "onset_low_s", "onset_high_s", "onset_frame", "end_frame", "utc", "kind",
+    "worst_grade", "carrier_to_noise_dB", "cause", "cause_probability",
+)  # fmt: skip
+
+
+def write_breakups(diagnosis: Diagnosis, file: TextIO, *, clock: AffineClock | None, keeps_utc: bool) -> None:
+    """Write a row for each; times on the recording's own clock, `utc` through `clock` where the flight keeps UTC."""
+    seen = sorted({name for event in diagnosis.events for name in event.at or {} if name != "time_s"})
+    writer = csv.writer(file, lineterminator="\n")
+    writer.writerow((*_OWN, *seen))
+    for number, event in enumerate(diagnosis.events, 1):
+        utc = format_utc(clock.to_reference(event.onset_s)) if clock is not None and keeps_utc else ""
+        at = event.at or {}
+        values = (at.get(name) for name in seen)
+        cells = ["" if v is None else format(v, f"z.{decimals_of(n)}f") for n, v in zip(seen, values, strict=True)]
+        writer.writerow((number, *_facts(event, utc), *cells))
+
+
+def _facts(event: Breakup, utc: str) -> tuple[str | int, ...]:
+    cause = max(event.causes or (), key=lambda found: float(str(found["probability"])), default=None)
+    ratio = event.carrier_to_noise_dB
+    return (
+        f"{event.onset_s:.4f}",
+        f"{event.end_s:.4f}",
+        f"{event.onset_interval_s[0]:.4f}",
+        f"{event.onset_interval_s[1]:.4f}",
+        event.onset_frame,
+        event.end_frame,
+        utc,
+        event.kind,
+        f"{event.worst_grade:.2f}",
+        "" if ratio is None else f"{ratio:.1f}",
+        "" if cause is None else str(cause["cause"]),
+        "" if cause is None else f"{float(str(cause['probability'])):.3f}",
+    )
