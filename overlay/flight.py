@@ -6,10 +6,10 @@ This is the one module in which files meet the science; the science itself takes
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from overlay.clock import AffineClock, parse_duration, parse_utc
 from overlay.errors import Damage, FlightFileError, NoAnswerError, UsageError
@@ -27,7 +27,6 @@ if TYPE_CHECKING:
     from overlay.tracks import Track
 
 Progress = Callable[[str, float], None]
-ANALYSIS_WIDTH = 320  # enough for rotation to a hundredth of a degree, small enough to be cheap
 
 
 def _silent(_stage: str, _fraction: float) -> None:
@@ -41,11 +40,14 @@ class Flight:
     other. `damage` and `notes` collect what was wrong with the files and what could not be done, in plain words.
     """
 
-    def __init__(self, file: FlightFile, *, pin: str | None = None, progress: Progress = _silent) -> None:
+    def __init__(
+        self, file: FlightFile, *, pin: str | None = None, thorough: bool = False, progress: Progress = _silent
+    ) -> None:
         self.file = file
         self.damage: list[Damage] = []
         self.notes: list[str] = []
         self._pin = pin
+        self._thorough = thorough
         self._progress = progress
 
     @cached_property
@@ -102,25 +104,27 @@ class Flight:
         return found
 
     def _motion_of(self, name: str) -> MotionSeries:
-        from overlay.motion.from_picture import motion_from_picture
         from overlay.motion_cache import motion_kept
-        from overlay.recordings import grey
+        from overlay.motion_survey import WIDTH, motion_in
 
         recording = self.recording(name)
         stage = f"motion in the {name} recording"
         angle = self.file.camera.field_of_view_deg if name == "camera" and self.file.camera else None
+        reference = self.track_motion if self.file.track is not None else None
 
         def measure() -> MotionSeries:
-            frames = self._watched(grey(recording, ANALYSIS_WIDTH), float(recording.duration_s), stage)
-            return motion_from_picture(frames, field_of_view_deg=angle)
+            return motion_in(
+                recording,
+                reference,
+                field_of_view_deg=angle,
+                thorough=self._thorough,
+                progress=lambda share: self._progress(stage, share),
+            )
 
-        return motion_kept(self.file.own_folder, recording, ANALYSIS_WIDTH, measure)
-
-    def _watched(self, frames: Iterable[tuple[float, Any]], total_s: float, stage: str) -> Iterator[tuple[float, Any]]:
-        for frame in frames:
-            self._progress(stage, min(frame[0] / total_s, 1.0) if total_s > 0 else 0.0)
-            yield frame
+        way = f"{WIDTH} {angle} {'all' if self._thorough or reference is None else 'telling'}"
+        motion = motion_kept(self.file.own_folder, recording, way, measure)
         self._progress(stage, 1.0)
+        return motion
 
     @cached_property
     def camera_motion(self) -> MotionSeries:

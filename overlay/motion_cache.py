@@ -27,12 +27,15 @@ _MEASURED_AS = 1  # raise when overlay.motion measures differently
 
 
 def motion_kept(
-    folder: Path | None, recording: Recording, width: int, measure: Callable[[], MotionSeries]
+    folder: Path | None, recording: Recording, way: str, measure: Callable[[], MotionSeries]
 ) -> MotionSeries:
-    """The recording's motion from the cache in `folder`, or measured and kept there; None keeps nothing."""
+    """The recording's motion from the cache in `folder`, or measured and kept there; None keeps nothing.
+
+    `way` names how it is measured: the same files watched in another way are another entry.
+    """
     if folder is None:
         return measure()
-    entry = folder / FOLDER / f"motion-{_fingerprint(recording, width)}.npz"
+    entry = folder / FOLDER / f"motion-{_fingerprint(recording, way)}.npz"
     kept = _read(entry)
     if kept is not None:
         return kept
@@ -41,9 +44,9 @@ def motion_kept(
     return motion
 
 
-def _fingerprint(recording: Recording, width: int) -> str:
+def _fingerprint(recording: Recording, way: str) -> str:
     """Names, sizes and times of the files, their frame times, and the way of measuring."""
-    digest = hashlib.sha256(f"{_MEASURED_AS} {width}".encode())
+    digest = hashlib.sha256(f"{_MEASURED_AS} {way}".encode())
     for chapter in recording.chapters:
         stat = Path(chapter.path).stat()
         digest.update(f"{Path(chapter.path).name} {stat.st_size} {stat.st_mtime_ns} {chapter.rotation_deg}".encode())

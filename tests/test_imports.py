@@ -41,6 +41,7 @@ ALLOWED = {
         "flight_file",
         "readings",
         "motion_cache",
+        "motion_survey",
         "recordings",
         "tracks",
         "motion",

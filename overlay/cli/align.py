@@ -29,6 +29,9 @@ def add(commands: Any) -> None:
     add_flight(parser)
     add_pin(parser)
     parser.add_argument("--evidence", metavar="PNG", help="write a picture of the evidence for each pair")
+    parser.add_argument(
+        "--thorough", action="store_true", help="watch every frame of a long recording, not its telling parts"
+    )
     parser.add_argument("--overwrite", action="store_true", help="replace existing outputs")
     add_json(parser)
     parser.set_defaults(run=run)
@@ -40,7 +43,7 @@ def run(arguments: argparse.Namespace) -> int:
 
     file = flight_file(arguments)
     with Stages() as stages:
-        flight = Flight(file, pin=arguments.pin, progress=stages)
+        flight = Flight(file, pin=arguments.pin, thorough=arguments.thorough, progress=stages)
         found = flight.alignments
         pictures = draw_evidence(flight, arguments.evidence, arguments.overwrite) if arguments.evidence else []
     for line in (*map(str, flight.damage), *flight.notes):

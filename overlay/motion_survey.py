@@ -1,0 +1,104 @@
+"""How much of a recording is watched to find its place on the track's clock: all, or the telling parts of a long one.
+
+Decoding costs more than everything else together. A long recording is first looked at in a few places; where that gives
+a fix, only the stretches in which the track turns most are watched densely. Where it gives none, everything is watched.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import fields
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from overlay.alignment import align
+from overlay.motion import MotionSeries
+from overlay.motion.from_picture import motion_from_picture
+from overlay.motion.plan import first_look, informative_windows
+from overlay.recordings import Recording, grey
+
+WIDTH = 320  # enough for rotation to a hundredth of a degree, small enough to be cheap
+WATCHED_HZ = 16.0  # an aircraft's turning lies below 2 Hz
+WHOLE_UP_TO_S = 600.0
+DENSE_SHARE = 0.12  # of a long recording, besides the first look
+
+Frames = Iterable[tuple[float, NDArray[np.uint8]]]
+Progress = Callable[[float], None]
+
+
+def motion_in(
+    recording: Recording,
+    reference: MotionSeries | None,
+    *,
+    field_of_view_deg: float | None = None,
+    thorough: bool = False,
+    progress: Progress | None = None,
+) -> MotionSeries:
+    """Motion seen in a recording, on its own clock, NaN where it was not watched.
+
+    `reference` is the track's motion, where there is one: it says which stretches tell most. `thorough` watches all.
+    """
+    total = float(recording.duration_s)
+    if thorough or reference is None or total <= WHOLE_UP_TO_S:
+        return _watched(recording, [(0.0, total)], field_of_view_deg, progress)
+    looked = _watched(recording, first_look(total), field_of_view_deg, _part(progress, 0.0, 0.35))
+    coarse = align(looked, reference)
+    if coarse.best is None or coarse.verdict == "none":
+        return _watched(recording, [(0.0, total)], field_of_view_deg, _part(progress, 0.35, 1.0))
+    telling = informative_windows(reference, coarse.best, total, DENSE_SHARE * total)
+    dense = _watched(recording, telling, field_of_view_deg, _part(progress, 0.35, 1.0))
+    return _joined(looked, dense)
+
+
+def _watched(
+    recording: Recording, windows: Sequence[tuple[float, float]], angle: float | None, progress: Progress | None
+) -> MotionSeries:
+    whole = sum(end - start for start, end in windows)
+    done, parts = 0.0, []
+    for start, end in windows:
+        frames = thinned(grey(recording, WIDTH, start, end), WATCHED_HZ)
+        told = _told(frames, start, done, whole, progress)
+        parts.append(motion_from_picture(told, field_of_view_deg=angle))
+        done += end - start
+    return _joined(*parts)
+
+
+def thinned(frames: Frames, most_Hz: float) -> Iterator[tuple[float, Any]]:
+    """Leave out frames that follow the last one kept by less than 1 / `most_Hz` seconds."""
+    due = -np.inf
+    for time_s, picture in frames:
+        if time_s >= due:
+            due = time_s + 1 / most_Hz - 1e-6
+            yield time_s, picture
+
+
+def _told(
+    frames: Frames, start: float, done: float, whole: float, progress: Progress | None
+) -> Iterator[tuple[float, Any]]:
+    for time_s, picture in frames:
+        if progress is not None:
+            progress(min(1.0, (done + time_s - start) / whole))
+        yield time_s, picture
+
+
+def _part(progress: Progress | None, low: float, high: float) -> Progress | None:
+    return None if progress is None else lambda share: progress(low + (high - low) * share)
+
+
+def _joined(*parts: MotionSeries) -> MotionSeries:
+    """Several stretches as one series in order of time; where two overlap the first one's samples stand."""
+    kept: list[MotionSeries] = [part for part in parts if len(part.time_s)]
+    if not kept:
+        return parts[0]
+    time_s = np.concatenate([part.time_s for part in kept])
+    order = np.argsort(time_s, kind="stable")
+    first = np.concatenate([[True], np.diff(time_s[order]) > 1e-6])
+    arrays = {}
+    for field in fields(MotionSeries):
+        values = [getattr(part, field.name) for part in kept]
+        if isinstance(values[0], np.ndarray):
+            filled = all(len(value) for value in values)
+            arrays[field.name] = np.concatenate(values)[order][first] if filled else np.zeros(0)
+    return MotionSeries(**arrays, inferred=kept[0].inferred)
