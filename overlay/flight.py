@@ -6,9 +6,11 @@ This is the one module in which files meet the science; the science itself takes
 from __future__ import annotations
 
 import math
+import threading
 from collections.abc import Callable, Iterable
+from concurrent.futures import ThreadPoolExecutor, as_completed
 from dataclasses import replace
-from functools import cached_property
+from functools import cached_property, partial
 from typing import TYPE_CHECKING
 
 from overlay.clock import AffineClock, parse_duration, parse_utc
@@ -33,6 +35,10 @@ def _silent(_stage: str, _fraction: float) -> None:
     """Progress for nobody."""
 
 
+class _StoppedError(Exception):
+    """Ends a thread whose result nobody waits for any more."""
+
+
 class Flight:
     """The files, signals, clocks and findings of one flight.
 
@@ -48,7 +54,33 @@ class Flight:
         self.notes: list[str] = []
         self._pin = pin
         self._thorough = thorough
-        self._progress = progress
+        self._stopped = threading.Event()
+        self._told = progress
+
+    def _progress(self, stage: str, share: float) -> None:
+        if self._stopped.is_set():
+            raise _StoppedError
+        self._told(stage, share)
+
+    def look_through(self) -> None:
+        """Watch and grade the recordings side by side rather than one after another; the results are then there.
+
+        Decoding and image arithmetic leave the interpreter free, so threads pay.
+        """
+        wanted = [name for name in ("camera", "ground") if getattr(self.file, name) is not None]
+        jobs: list[Callable[[], object]] = [partial(getattr, self, f"{name}_motion") for name in wanted]
+        if "ground" in wanted:
+            jobs.append(lambda: self.graded)
+        if self.file.track is not None and wanted:
+            self.track_motion  # noqa: B018  # shared by the others, so first
+        with ThreadPoolExecutor(max(1, len(jobs)), thread_name_prefix="look") as pool:
+            running = [pool.submit(job) for job in jobs]
+            try:
+                for future in as_completed(running):
+                    future.result()
+            except BaseException:
+                self._stopped.set()  # the others end at their next word of progress
+                raise
 
     @cached_property
     def track(self) -> Track:

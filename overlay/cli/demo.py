@@ -30,10 +30,9 @@ def add(commands: Any) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Make the flight, run every command's work on it, and say what to open."""
-    from overlay_samples.demo import make
-
     from overlay.flight import Flight
     from overlay.flight_file import load_flight
+    from overlay_samples.demo import make
 
     folder = Path(arguments.folder)
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
@@ -43,6 +42,7 @@ def run(arguments: argparse.Namespace) -> int:
     with Stages() as stages:
         make(folder, progress=stages)
         flight = Flight(load_flight(folder), progress=stages)
+        flight.look_through()
         written = _everything(flight, folder, stages)
     for line in (*map(str, flight.damage), *flight.notes):
         remark(line)
