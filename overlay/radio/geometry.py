@@ -45,10 +45,11 @@ class Sight:
         toward = -self.earth
         return _angle_deg(toward[:, 0] * axis[0] + toward[:, 1] * axis[1] + toward[:, 2] * axis[2])
 
-    def lean_deg(self, axis: tuple[float, float, float], ground_axis: tuple[float, float, float]) -> Floats:
-        """Angle between an aircraft axis and a ground axis (north, east, down), both seen along the line of sight."""
+    def lean_deg(self, axis: tuple[float, float, float], *, horizontal: bool = False) -> Floats:
+        """Angle between an aircraft's axis and an upright (or level) rod at the station, seen along the sight line."""
         ours = self._across(np.einsum("nij,j->ni", self.to_earth, np.array(axis)))
-        theirs = self._across(np.broadcast_to(np.array(ground_axis), self.earth.shape))
+        upright = np.broadcast_to(np.array([0.0, 0.0, 1.0]), self.earth.shape)
+        theirs = np.cross(self.earth, upright) if horizontal else self._across(upright)
         size = np.linalg.norm(ours, axis=1) * np.linalg.norm(theirs, axis=1)
         cosine = np.abs(np.sum(ours * theirs, axis=1)) / np.maximum(size, 1e-9)
         return _angle_deg(np.where(size > 1e-6, cosine, 1.0))

@@ -119,7 +119,7 @@ def smooth_earth_dB(distance_m: ArrayLike, height_m: ArrayLike, ground_height_m:
 def two_ray_gain_dB(
     distance_m: ArrayLike,
     height_m: ArrayLike,
-    ground_height_m: float,
+    ground_height_m: ArrayLike,
     frequency_MHz: float,
     *,
     reflection: float = 0.9,
@@ -132,7 +132,8 @@ def two_ray_gain_dB(
     farthest near 2·h·h_g/λ, beyond it the gain falls towards the plane-earth law.
     """
     d = np.maximum(np.asarray(distance_m, np.float64), 1.0)
-    up, down = _over_tangent(d, np.maximum(np.asarray(height_m, np.float64), 0.1), ground_height_m)
+    low = np.asarray(ground_height_m, np.float64)
+    up, down = _over_tangent(d, np.maximum(np.asarray(height_m, np.float64), 0.1), low)
     k = 2 * np.pi / wavelength_m(frequency_MHz)
     direct, bounced = np.hypot(d, up - down), np.hypot(d, up + down)
     mirror = -reflection * np.exp(-2.0 * (k * roughness_m * (up + down) / bounced) ** 2)
@@ -149,7 +150,7 @@ def two_ray_nulls_m(height_m: float, ground_height_m: float, frequency_MHz: floa
     return np.asarray(2.0 * height_m * ground_height_m / (np.arange(1, count + 1) * wavelength_m(frequency_MHz)))
 
 
-def _over_tangent(distance_m: Floats, height_m: Floats, ground_height_m: float) -> tuple[Floats, Floats]:
+def _over_tangent(distance_m: Floats, height_m: Floats, ground_height_m: Floats) -> tuple[Floats, Floats]:
     """Both heights over the plane that touches the Earth at the point of reflection (found on the flat Earth)."""
     near = distance_m * ground_height_m / (height_m + ground_height_m)
     far = distance_m - near

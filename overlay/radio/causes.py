@@ -1,0 +1,229 @@
+"""Why a link broke: for each event the probability of each cause, and a sentence with the numbers.
+
+For every sample of the fit, the event's margin is rebuilt and taken apart. Three things can have happened:
+
+* with every other loss left out the margin is still gone: **range**;
+* leaving out one loss would have kept the link: the greatest such loss is the cause;
+* the model puts the margin well above what fading reaches: **unexplained**, such as interference, a plug, a
+  transmitter that overheats. Its weight against chance is a rate of disturbances against the fading's tail.
+
+The probabilities are shares of weighted samples, so what the data leave open about the link is in them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from overlay.radio.evidence import WINDOW_S
+from overlay.radio.fit import MarginFit
+from overlay.radio.link import CAUSES, TERMS, Terms, weather_dB_per_km
+from overlay.readings import Readings
+
+Floats = NDArray[np.float64]
+
+_DISTURBED = 1e-3  # prior share of windows with a disturbance from outside the model
+_JUDGED_S = 15.0  # of a long event, its first part
+_EDGE_SIGMAS = 2.5  # a margin of less is the end of the range: fading alone reaches it now and then
+_NAMED_SIGMAS = 0.75  # of the fading: a smaller loss is no cause
+_IDEAL_WRONG = 0.3  # 1σ of an idealised loss, as a share of it
+_LOSSES = CAUSES[1:-1]
+_SETTLED = 0.5
+
+
+@dataclass(frozen=True)
+class Cause:
+    """One possible cause of an event; `loss_dB` what it took from the margin then."""
+
+    cause: str
+    probability: float
+    loss_dB: float
+
+    def as_json(self) -> dict[str, object]:
+        """The cause as results are published."""
+        loss = round(self.loss_dB, 1)
+        return {"cause": self.cause, "probability": round(self.probability, 3), "loss_dB": loss}
+
+
+@dataclass(frozen=True)
+class Attribution:
+    """An event's causes, most probable first, the margin that the model gives it, and the sentence for a person."""
+
+    onset_s: float
+    end_s: float
+    causes: tuple[Cause, ...]
+    margin_dB: float
+    margin_interval95_dB: tuple[float, float]
+    sentence: str
+    weather: str
+
+    @property
+    def top(self) -> Cause:
+        """The most probable cause."""
+        return self.causes[0]
+
+
+def attribute(
+    fit: MarginFit, terms: Terms, readings: Readings, events: Sequence[tuple[float, float]]
+) -> tuple[Attribution, ...]:
+    """Causes of events given as (onset_s, end_s) on the flight clock; events at unknown places are left out."""
+    found = []
+    for onset, end in events:
+        rows = _rows(terms, onset, end)
+        if len(rows):
+            found.append(_attribute_one(fit, terms, readings, onset, end, rows))
+    return tuple(found)
+
+
+Shares = dict[str, float]
+
+
+def probabilities(fit: MarginFit, effects: Floats, seconds: float, seen_dB: float) -> tuple[Shares, Shares, Floats]:
+    """Probability of each of `CAUSES`, mean loss of each in dB, and the margins by sample, of one event.
+
+    `effects` (S, len(TERMS)) are the terms' effects averaged over the event, as `MarginFit.effects_dB` gives them; the
+    margin was seen to be no more than `seen_dB`.
+    """
+    from scipy.special import ndtr
+
+    losses = _losses(effects)
+    margin = fit.samples[:, 0] + effects.sum(axis=1)
+    bare = margin + np.sum([np.maximum(loss, 0.0) for loss in losses.values()], axis=0)
+    fading = fit.fading_dB
+    table = np.column_stack(list(losses.values()))
+    # Fading, and how far an idealised pattern, mirror or edge is wrong by when it takes much.
+    unsure = np.hypot(fading, _IDEAL_WRONG * np.maximum(table, 0.0).max(axis=1))
+    by_chance = np.maximum(ndtr((seen_dB - margin) / unsure), 1e-300)
+    # A fade must have held for the whole event: long events are less likely to be one.
+    holds = 1.0 + min(max(seconds, WINDOW_S), _JUDGED_S) / (5.0 * WINDOW_S)
+    explained = by_chance**holds
+    outside = _DISTURBED / (_DISTURBED + explained)
+    fade = _fade_given_broken(margin, fading)
+    edge = (bare + fade <= 0.0) & (bare < _EDGE_SIGMAS * fading)
+    names = list(losses)
+    worst = np.argmax(table, axis=1)
+    none = table[np.arange(len(worst)), worst] < _NAMED_SIGMAS * fading
+    shares = dict.fromkeys(CAUSES, 0.0)
+    inside = fit.weights * (1.0 - outside)
+    shares["unexplained"] = float(fit.weights @ outside)
+    at_range = edge | (none & (bare < _EDGE_SIGMAS * fading))
+    shares["range"] = float(inside @ at_range)
+    for i, name in enumerate(names):
+        shares[name] += float(inside @ (~at_range & ~none & (worst == i)))
+    shares["unexplained"] += float(inside @ (~at_range & none))
+    means = {name: float(fit.weights @ losses[name]) for name in names}
+    means["range"] = float(fit.weights @ -effects[:, TERMS.index("range")])
+    means["unexplained"] = float(fit.weights @ np.maximum(margin, 0.0))
+    return shares, means, margin
+
+
+def weather_verdict(fit: MarginFit, distance_m: float, shortfall_dB: float) -> str:
+    """One sentence that acquits the weather or convicts it."""
+    link = fit.link
+    loss = weather_dB_per_km(link) * distance_m / 1000.0
+    heavy = "heavy rain (50 mm/h) all the way"
+    rain = f"the reported rain ({link.rain_mm_h:g} mm/h)" if link.rain_reported else heavy
+    if link.cloud_g_m3:
+        rain += f" and cloud of {link.cloud_g_m3:g} g/m³"
+    took = f"{loss:.2f} dB" if loss < 0.1 else f"{loss:.1f} dB"
+    path = f"over {distance_m / 1000:.1f} km at {link.frequency_MHz:.0f} MHz"
+    if loss < 1.0 or loss < 0.25 * shortfall_dB:
+        return f"Not the weather: {rain} would take {took} {path}."
+    if link.rain_reported:
+        return (
+            f"The weather counts: {rain} takes {took} over {distance_m / 1000:.1f} km at {link.frequency_MHz:.0f} MHz."
+        )
+    return f"The weather cannot be ruled out: {rain} would take {took}; the flight file does not say whether it rained."
+
+
+def _losses(effects: Floats) -> dict[str, Floats]:
+    """Loss (positive dB) by cause and sample; a gain by the ground's mirror counts as none lost."""
+    by_term = {name: -effects[:, i] for i, name in enumerate(TERMS)}
+    losses = {name: by_term[name] for name in _LOSSES if name in by_term}
+    losses["airframe in the way"] = by_term["nose toward the station"] + by_term["tail toward the station"]
+    return losses
+
+
+def _fade_given_broken(margin: Floats, fading: Floats) -> Floats:
+    """Mean of the fading, given that it took the margin below 0."""
+    from scipy.special import log_ndtr
+
+    x = -margin / fading
+    ratio = np.exp(-0.5 * x * x - 0.5 * np.log(2 * np.pi) - log_ndtr(x))
+    return np.asarray(-fading * ratio)
+
+
+def _worst_seen(fit: MarginFit, onset: float, end: float) -> float:
+    """Mean of what the broken windows of an event allow the margin to have been, at most."""
+    evidence = fit.evidence
+    inside = (evidence.time_s >= onset - WINDOW_S / 2) & (evidence.time_s <= end + WINDOW_S / 2)
+    bounds = evidence.high_dB[inside & evidence.broken]
+    return float(bounds.mean()) if len(bounds) else 0.0
+
+
+def _rows(terms: Terms, onset: float, end: float) -> NDArray[np.intp]:
+    last = min(max(end, onset + WINDOW_S), onset + _JUDGED_S)
+    inside = (terms.time_s >= onset - 0.25) & (terms.time_s <= last) & np.isfinite(terms.dB["range"])
+    return np.flatnonzero(inside)
+
+
+def _attribute_one(
+    fit: MarginFit, terms: Terms, readings: Readings, onset: float, end: float, rows: NDArray[np.intp]
+) -> Attribution:
+    effects, worst = fit.effects_dB(terms, rows), _worst_seen(fit, onset, end)
+    shares, losses, margin = probabilities(fit, effects, end - onset, worst)
+    causes = sorted((Cause(name, shares[name], losses[name]) for name in CAUSES), key=lambda c: -c.probability)
+    distance = float(np.mean(terms.seen.distance_m[rows]))
+    needed = max(-fit.mean(margin), 1.0)
+    return Attribution(
+        onset,
+        end,
+        tuple(causes),
+        fit.mean(margin),
+        fit.interval(margin),
+        _sentence(causes, _place(terms, readings, rows)),
+        weather_verdict(fit, distance, needed),
+    )
+
+
+def _place(terms: Terms, readings: Readings, rows: NDArray[np.intp]) -> Mapping[str, float]:
+    seen = terms.seen
+    return {
+        "distance": float(np.mean(seen.distance_m[rows])),
+        "height": float(np.mean(seen.height_m[rows])),
+        "bank": float(np.mean(np.nan_to_num(readings["bank_deg"][rows]))),
+        "elevation": float(np.mean(seen.elevation_deg[rows])),
+        "nose": float(np.mean(seen.off_nose_deg()[rows])),
+    }
+
+
+def _sentence(causes: Sequence[Cause], at: Mapping[str, float]) -> str:
+    top, second = causes[0], causes[1]
+    where = f"{at['distance'] / 1000:.1f} km out"
+    if np.isfinite(at["height"]):
+        where += f" and {at['height']:.0f} m high"
+    told = f"{_describe(top, at)[0].upper()}{_describe(top, at)[1:]}, {where} ({100 * top.probability:.0f} %)"
+    if top.probability < _SETTLED:
+        told = "Not settled; most likely: " + told[0].lower() + told[1:]
+    if second.probability >= 0.1:
+        told += f"; or {_describe(second, at)} ({100 * second.probability:.0f} %)"
+    return told + "."
+
+
+def _describe(cause: Cause, at: Mapping[str, float]) -> str:
+    lost = f"{cause.loss_dB:.0f} dB lost"
+    side = "right" if at["bank"] > 0 else "left"
+    return {
+        "range": "the link was at the end of its range",
+        "banking": f"the aircraft was banked {abs(at['bank']):.0f}° {side}, which turned its aerial away ({lost})",
+        "overhead": f"the ground station looked up {at['elevation']:.0f}° into the aircraft's aerial's null ({lost})",
+        "ground aerial off axis": f"the ground aerial pointed elsewhere ({lost})",
+        "ground reflection": f"the wave reflected by the ground cancelled the direct one ({lost})",
+        "horizon or hill": f"the ground stood in the way ({lost})",
+        "airframe in the way": f"the airframe hid its aerial from the station {at['nose']:.0f}° off the nose ({lost})",
+        "weather": f"rain or cloud ({lost})",
+        "unexplained": "nothing in the flight explains it: look at interference, plugs and power",
+    }[cause.cause]

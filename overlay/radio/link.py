@@ -1,0 +1,166 @@
+"""One radio link of the flight, and what each thing known of it takes from the margin at every moment.
+
+The margin is what reaches the receiver above what it needs. Its terms are signed dB, 0 where nothing is lost, so that
+leaving one out is setting it to 0: range is the loss in free space beyond that at 1 km.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from overlay.radio.aerials import Aerial, polarisation_dB
+from overlay.radio.geometry import BODY_AXES, Sight, sight
+from overlay.radio.propagation import bullington_dB, free_space_dB, smooth_earth_dB, two_ray_gain_dB
+from overlay.radio.weather import cloud_dB_per_km, rain_dB_per_km
+from overlay.readings import Readings
+
+Floats = NDArray[np.float64]
+
+CAUSES = (
+    "range",
+    "banking",
+    "overhead",
+    "ground aerial off axis",
+    "ground reflection",
+    "horizon or hill",
+    "airframe in the way",
+    "weather",
+    "unexplained",
+)
+TERMS = (*CAUSES[:6], "nose toward the station", "tail toward the station", "weather")
+"""Names of the terms; the two of the airframe are shapes between −1 and 0, whose depth in dB the flight tells."""
+
+_HEAVY_RAIN_MM_H = 50.0
+_SHADOW_DEG = 30.0
+_HEIGHT_UNSURE = (-0.02, 0.0, 0.02)  # of the height: what barometers and receivers are good for
+MIRRORS = (0.7, 0.76, 0.82, 0.87, 0.91, 0.955, 1.0, 1.045, 1.09, 1.14, 1.2, 1.27, 1.35)
+"""Heights of the ground aerial over its mirror, as multiples of the height given."""
+
+
+@dataclass(frozen=True)
+class Link:
+    """A radio link and its aerials. `ground_bearing_deg`: where a fixed directional ground aerial points.
+
+    None there means tracked by hand or machine, unless the readings log the aerial's bearing. `rain_mm_h` and
+    `cloud_g_m3` as reported for the flight; None: not reported, and heavy rain all along the path is assumed as the
+    worst case against which weather is judged.
+    """
+
+    frequency_MHz: float
+    aircraft: Aerial
+    ground: Aerial
+    power_mW: float | None = None
+    aircraft_axis: str = "upright"
+    ground_height_m: float = 2.0
+    ground_bearing_deg: float | None = None
+    rain_mm_h: float | None = None
+    cloud_g_m3: float = 0.0
+
+    @property
+    def rain_reported(self) -> bool:
+        """Whether the weather term rests on a report or on the worst case."""
+        return self.rain_mm_h is not None
+
+
+@dataclass(frozen=True)
+class Terms:
+    """`dB` maps `TERMS` to (N,) arrays; NaN where the place is not known.
+
+    `mirrors` (N, len(MIRRORS)) is the ground's reflection for other heights of the mirror: where its nulls lie hangs on
+    the product of both heights over ground that is never as flat as its model.
+    """
+
+    time_s: Floats
+    dB: Mapping[str, Floats]
+    mirrors: Floats
+    seen: Sight
+
+    def matrix(self) -> Floats:
+        """Terms as columns (N, len(TERMS))."""
+        return np.column_stack([self.dB[name] for name in TERMS])
+
+    def reflection_dB(self, rows: NDArray[np.intp], scales: Floats, link: Link) -> Floats:
+        """The ground's reflection in the worse half of some rows, over mirrors of any depths: (len(scales),)."""
+        rows = rows[:: max(len(rows) // 16, 1)]
+        distance, height = self.seen.distance_m[rows], np.nan_to_num(self.seen.height_m[rows])
+        gains = two_ray_gain_dB(distance, height, link.ground_height_m * scales[:, None], link.frequency_MHz)
+        half = (len(rows) + 1) // 2
+        return np.asarray(np.sort(gains, axis=1)[:, :half].mean(axis=1))
+
+
+def link_terms(readings: Readings, link: Link, ground_profiles_m: Floats | None = None) -> Terms:
+    """Every term of the link at every row of the readings.
+
+    `ground_profiles_m` (N, P): the ground's height over home at P even steps from the station to under the aircraft;
+    without it the Earth is smooth at home's height.
+    """
+    seen = sight(readings, link.ground_height_m)
+    height = np.where(np.isfinite(seen.height_m), seen.height_m, 0.0)
+    level, attitude = _aircraft(seen, link)
+    off_nose = seen.off_nose_deg()
+    mirrors = np.column_stack([_reflection(seen.distance_m, height, link, scale) for scale in MIRRORS])
+    terms = {
+        "range": free_space_dB(1000.0, link.frequency_MHz) - free_space_dB(seen.slant_m, link.frequency_MHz),
+        "banking": attitude,
+        "overhead": level,
+        "ground aerial off axis": ground_aerial_dB(readings, seen, link),
+        "ground reflection": mirrors[:, MIRRORS.index(1.0)],
+        "horizon or hill": -_obstruction(seen.distance_m, height, link, ground_profiles_m),
+        "nose toward the station": -np.exp(-((off_nose / _SHADOW_DEG) ** 2)),
+        "tail toward the station": -np.exp(-(((180.0 - off_nose) / _SHADOW_DEG) ** 2)),
+        "weather": -weather_dB_per_km(link) * seen.slant_m / 1000.0,
+    }
+    known = np.isfinite(seen.slant_m)
+    return Terms(readings.time_s, {name: np.where(known, terms[name], np.nan) for name in TERMS}, mirrors, seen)
+
+
+def weather_dB_per_km(link: Link) -> float:
+    """Loss by rain and cloud per kilometre, in the reported weather or the worst case."""
+    rate = _HEAVY_RAIN_MM_H if link.rain_mm_h is None else link.rain_mm_h
+    tilt = link.ground.polarisation if not link.ground.circular else "circular"
+    return rain_dB_per_km(rate, link.frequency_MHz, tilt) + cloud_dB_per_km(link.cloud_g_m3, link.frequency_MHz)
+
+
+def ground_aerial_dB(readings: Readings, seen: Sight, link: Link) -> Floats:
+    """What a directional ground aerial loses off its axis: as logged, as fixed, or nothing where it is tracked."""
+    if not link.ground.directional:
+        return np.zeros_like(seen.slant_m)
+    if readings.has("aerial_off_axis_deg"):
+        return link.ground.pattern_dB(np.nan_to_num(readings["aerial_off_axis_deg"]))
+    if link.ground_bearing_deg is None:
+        return np.zeros_like(seen.slant_m)
+    return link.ground.pattern_dB(np.nan_to_num(seen.off_ground_axis_deg(link.ground_bearing_deg)))
+
+
+def _aircraft(seen: Sight, link: Link) -> tuple[Floats, Floats]:
+    """The aircraft's aerial and the polarisation: in level flight, and what attitude adds to it."""
+    axis = BODY_AXES[link.aircraft_axis]
+    upright = link.aircraft_axis == "upright"
+    level = link.aircraft.pattern_dB(90.0 - np.nan_to_num(np.abs(seen.elevation_deg))) if upright else 0.0
+    lean = np.nan_to_num(seen.lean_deg(axis, horizontal=link.ground.polarisation == "horizontal"))
+    mismatch = polarisation_dB(link.aircraft, link.ground, lean)
+    pattern = link.aircraft.pattern_dB(np.nan_to_num(seen.off_body_axis_deg(axis)))
+    # What the mismatch costs at its best is constant, and the fitted constant's business.
+    return np.zeros_like(pattern) + level, pattern - level + mismatch - mismatch.max(initial=-np.inf)
+
+
+def _reflection(distance_m: Floats, height_m: Floats, link: Link, scale: float) -> Floats:
+    """Two-ray gain over a mirror `scale` times as deep, its nulls blurred by how well the height is known."""
+    ground, MHz = link.ground_height_m * scale, link.frequency_MHz
+    gains = [10 ** (two_ray_gain_dB(distance_m, height_m * (1 + e), ground, MHz) / 10) for e in _HEIGHT_UNSURE]
+    return np.asarray(10.0 * np.log10(np.mean(gains, axis=0)))
+
+
+def _obstruction(distance_m: Floats, height_m: Floats, link: Link, profiles: Floats | None) -> Floats:
+    if profiles is None:
+        return smooth_earth_dB(np.nan_to_num(distance_m), height_m, link.ground_height_m, link.frequency_MHz)
+    loss = np.zeros(len(distance_m))
+    for i in np.flatnonzero(np.isfinite(distance_m) & (distance_m > 10.0)):
+        along = np.linspace(0.0, distance_m[i], profiles.shape[1])
+        near = profiles[i, 0] + link.ground_height_m
+        loss[i] = bullington_dB(along, profiles[i], near, height_m[i], link.frequency_MHz)[0]
+    return loss
