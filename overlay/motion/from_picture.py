@@ -1,0 +1,129 @@
+"""Motion of the camera from its pictures: rotation rates from sparse optical flow, bank from the horizon, stillness."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from overlay.motion.corners import corners, followed
+from overlay.motion.horizon import Horizon, find_horizon
+from overlay.motion.rotation import Turn, turn_between
+from overlay.motion.series import MotionSeries
+from overlay.motion.still_marks import StillMarks
+
+Floats = NDArray[np.float64]
+Grey = NDArray[np.uint8]
+
+GUESSED_FIELD_OF_VIEW_DEG = 95.0  # across the picture; a wide lens without its extreme
+LONGEST_S = 0.3  # two pictures farther apart than this show no one motion
+HORIZON_EVERY_S = 0.1
+SAME = 0.35  # mean difference in grey levels below which a picture repeats the one before
+FLOW_ERROR_PX = 0.12
+LEAST_CONTRAST = 2.0  # standard deviation in grey levels: less is white-out, darkness or a blank field
+
+
+def motion_from_picture(
+    frames: Iterable[tuple[float, Grey]],
+    *,
+    field_of_view_deg: float | None = None,
+    progress: Callable[[float], None] | None = None,
+) -> MotionSeries:
+    """Rates (rad/s) between each picture and the next that differs from it, stamped at mid-interval.
+
+    `frames`: (seconds, grey upright picture (H, W), about 320 wide) with seconds rising; any rate, gaps allowed. Rates are
+    NaN where the picture carries nothing (white-out, black, frozen) or the pictures lie more than `LONGEST_S` apart. With
+    the field of view unknown the yaw and pitch rates carry an unknown constant factor near one. `progress` is given the
+    seconds reached. ValueError when pictures change size.
+    """
+    watch = _Watch(field_of_view_deg or GUESSED_FIELD_OF_VIEW_DEG)
+    for time, picture in frames:
+        watch.look(time, picture)
+        if progress is not None:
+            progress(time)
+    return watch.series()
+
+
+@dataclass
+class _Watch:
+    """The state between two pictures, and what has been measured so far."""
+
+    field_of_view_deg: float
+    last: tuple[float, Grey] | None = None
+    points: Floats = field(default_factory=lambda: np.zeros((0, 2)))
+    aged: int = 0
+    horizon: tuple[float, Horizon | None] = (-np.inf, None)
+    rng: np.random.Generator = field(default_factory=lambda: np.random.default_rng(1))
+    marks: StillMarks = field(default_factory=StillMarks)
+    rows: list[tuple[float, float, float, float, float, float, float, float]] = field(default_factory=list)
+
+    def look(self, time: float, picture: Grey) -> None:
+        if self.last is None:
+            self.last = (time, picture)
+            return
+        before, previous = self.last
+        if picture.shape != previous.shape:
+            raise ValueError(f"picture of {picture.shape[::-1]} after one of {previous.shape[::-1]}")
+        if time <= before:
+            return
+        if time - before <= LONGEST_S and _repeats(previous, picture):
+            return
+        turn, moved = (None, np.nan) if time - before > LONGEST_S else self._turn(previous, picture)
+        self._note(before, time, turn, moved, self._horizon(time, picture))
+        self.last = (time, picture)
+
+    def _turn(self, before: Grey, after: Grey) -> tuple[Turn | None, float]:
+        if before.std() < LEAST_CONTRAST or after.std() < LEAST_CONTRAST:
+            self.points = np.zeros((0, 2))
+            return None, np.nan
+        self.marks.look(after)
+        if self.aged >= 8 or len(self.points) < 90:
+            self.points, self.aged = corners(before, self.marks.free()), 0
+        start, end = followed(before, after, self.points)
+        self.points, self.aged = end, self.aged + 1
+        focal = before.shape[1] / 2 / np.tan(np.radians(self.field_of_view_deg) / 2)
+        centre = (np.array(before.shape[::-1]) - 1) / 2
+        turn = turn_between((start - centre) / focal, (end - centre) / focal, self.rng, tolerance=FLOW_ERROR_PX / focal)
+        moved = float(np.median(np.hypot(*(end - start).T))) if len(start) >= 8 else np.nan
+        return turn, moved
+
+    def _horizon(self, time: float, picture: Grey) -> Horizon | None:
+        if time - self.horizon[0] >= HORIZON_EVERY_S:
+            self.horizon = (time, find_horizon(picture, self.field_of_view_deg))
+            return self.horizon[1]
+        return None
+
+    def _note(self, before: float, time: float, turn: Turn | None, moved: float, horizon: Horizon | None) -> None:
+        length = time - before
+        rates = np.full(3, np.nan)
+        confidence = 0.0
+        if turn is not None:
+            rates = turn.angles_rad / length
+            confidence = turn.fitting * min(1.0, turn.points / 40) * float(turn.sigma_rad.max() < 0.02)
+        if confidence < 0.15:
+            rates = np.full(3, np.nan)
+        bank = horizon.bank_rad if horizon is not None else np.nan
+        still = _stillness(moved) if confidence >= 0.15 else np.nan
+        self.rows.append(((before + time) / 2, *(float(r) for r in rates), bank, still, confidence, length))
+
+    def series(self) -> MotionSeries:
+        table = np.array(self.rows, dtype=np.float64).reshape(-1, 8)
+        return MotionSeries(
+            time_s=table[:, 0], rate_radps=table[:, 1:4], bank_rad=table[:, 4], stillness=table[:, 5],
+            confidence=table[:, 6], interval_s=np.minimum(table[:, 7], LONGEST_S),
+        )  # fmt: skip
+
+
+def _repeats(before: Grey, after: Grey) -> bool:
+    """A repeated or frozen picture: it is the same one again, which says nothing about motion, least of all "still".
+
+    A live camera standing still differs from picture to picture by its noise. Compared on every fourth row.
+    """
+    return float(np.abs(before[::4].astype(np.int16) - after[::4]).mean()) < SAME
+
+
+def _stillness(moved_px: float) -> float:
+    """1 when the picture does not move at all, 0 from about a third of a pixel between frames."""
+    return float(np.clip(1.25 - 4.0 * moved_px, 0.0, 1.0))
