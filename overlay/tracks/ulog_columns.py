@@ -79,7 +79,7 @@ def _picked(topic: Topic, **wanted: tuple[str, ...]) -> dict[str, Floats]:
 
 
 def _position(t: Topic) -> dict[str, Floats]:
-    whole = np.nanmax(np.abs(t["lat"])) > 360 if "lat" in t and len(t["lat"]) else False
+    whole = bool(np.any(np.abs(t["lat"]) > 360)) if "lat" in t else False
     columns = _picked(
         t,
         latitude_deg=("latitude_deg", "lat"),
@@ -90,12 +90,9 @@ def _position(t: Topic) -> dict[str, Floats]:
         hdop=("hdop",),
         accuracy_m=("eph",),
     )
-    if whole and "latitude_deg" not in t:
-        columns["latitude_deg"], columns["longitude_deg"] = (
-            columns["latitude_deg"] * 1e-7,
-            columns["longitude_deg"] * 1e-7,
-        )
-        columns["height_m"] = columns["height_m"] / 1000.0
+    if whole and "latitude_deg" not in t:  # integers of 10⁻⁷ degree and of a millimetre
+        scale = {"latitude_deg": 1e-7, "longitude_deg": 1e-7, "height_m": 1e-3}
+        columns = {name: values * scale.get(name, 1.0) for name, values in columns.items()}
     if "vel_n_m_s" in t and "vel_e_m_s" in t:
         columns["course_deg"] = course(np.degrees(np.arctan2(t["vel_e_m_s"], t["vel_n_m_s"])))
     if "vel_d_m_s" in t:
