@@ -9,7 +9,7 @@ because that is what is drawn and encoded.
 from __future__ import annotations
 
 import math
-from functools import cache
+from functools import cache, lru_cache
 from typing import Any
 
 import cv2
@@ -26,6 +26,7 @@ Planes = tuple[Plane, Plane, Plane]
 Maps = dict[str, tuple[tuple[int, NDArray[Any]], ...]]
 
 TILE = 512
+_KEPT = 500  # tiles, 0.4 MB each
 # R′G′B′ 0…255 to Y′CbCr 16…235/240 by the luma weights of ITU-R BT.601 and BT.709.
 LUMA_WEIGHTS = {"601": (0.299, 0.114), "709": (0.2126, 0.0722)}
 
@@ -66,12 +67,20 @@ def ycc_to_bgr(planes: Planes, matrix: str) -> Plane:
 class Land:
     """Tiles of the ground, made when first asked for and kept; positions in m east and north of home."""
 
-    def __init__(self, scenario: Scenario, matrix: str = "709", keep: int = 900) -> None:
-        self.scenario, self.matrix, self._keep = scenario, matrix, keep
+    def __init__(
+        self, seed: int, matrix: str, *, sea_bearing_deg: float, sea_distance_m: float, sun_azimuth_deg: float
+    ) -> None:
+        self.matrix, self.sea_distance_m = matrix, sea_distance_m
         self._tiles: dict[tuple[int, int, int], Planes] = {}
-        self._maps = _maps(scenario.seed, matrix)
-        sea = math.radians(scenario.sea_bearing_deg)
-        self._sea = math.sin(sea), math.cos(sea)
+        self._maps = _maps(seed, matrix)
+        self._sea = math.sin(math.radians(sea_bearing_deg)), math.cos(math.radians(sea_bearing_deg))
+        self._sun = math.radians(sun_azimuth_deg)
+
+    @classmethod
+    def of(cls, scenario: Scenario, matrix: str = "709") -> Land:
+        """The land of a scenario; one and its tiles are shared by all who look at it in one process."""
+        s = scenario
+        return _land(s.seed, matrix, s.sea_bearing_deg, s.sea_distance_m, s.sun_azimuth_deg)
 
     def tile(self, level: int, column: int, row: int) -> Planes:
         """Planes of the tile that spans [column, column+1) × [row, row+1) · 512·2^level m; rows run north."""
@@ -79,7 +88,7 @@ class Land:
         planes = self._tiles.pop(key, None)
         if planes is None:
             planes = self._paint(level, column, row)
-            if len(self._tiles) >= self._keep:
+            if len(self._tiles) >= _KEPT:
                 self._tiles.pop(next(iter(self._tiles)))
         self._tiles[key] = planes  # most recent last
         return planes
@@ -91,7 +100,7 @@ class Land:
         for row in range(-tiles, tiles):
             for column in range(-tiles, tiles):
                 canvas = _Canvas(self._maps, 1.0, column, row, self.matrix)
-                hedged = _enclosures(canvas, self.scenario.sea_distance_m)[1]
+                hedged = _enclosures(canvas, self.sea_distance_m)[1]
                 spots = hedged.reshape(TILE // 2, 2, TILE // 2, 2).max(axis=(1, 3)) > 0.5
                 y, x = np.nonzero(spots)
                 found.append(np.column_stack([canvas.east + 2 * x + 1.0, canvas.north + 2 * y + 1.0]))
@@ -102,7 +111,7 @@ class Land:
     def _paint(self, level: int, column: int, row: int) -> Planes:
         canvas = _Canvas(self._maps, 2.0**level, column, row, self.matrix)
         _moor(canvas)
-        _enclose(canvas, self.scenario.sea_distance_m)
+        _enclose(canvas, self.sea_distance_m)
         _bushes(canvas)
         _ways(canvas)
         canvas.shade(self._relief(canvas))
@@ -112,10 +121,9 @@ class Land:
     def _relief(self, canvas: _Canvas) -> Field:
         """Light and shade of the ground's own roughness, lit from the sun, octave by octave."""
         shade = np.zeros((TILE, TILE), np.float32)
-        turn = math.radians(self.scenario.sun_azimuth_deg)
         wave, octave = 256.0, 0
         while wave >= 3.5 * canvas.step and wave > 0.05:
-            shade += (0.055 if wave > 12 else 0.07) * canvas.sample("slope", wave, turn, 31 * octave + 7)
+            shade += (0.055 if wave > 12 else 0.07) * canvas.sample("slope", wave, self._sun, 31 * octave + 7)
             if wave < 40:
                 shade += 0.03 * canvas.noise(wave * 0.8, 500 + octave)
             wave, octave = wave / 2.1, octave + 1
@@ -145,8 +153,19 @@ class Land:
         """Metres out to sea."""
         east, north = canvas.places()
         ragged = 330 * canvas.noise(2900, 70) + 80 * canvas.noise(520, 72) + 14 * canvas.noise(80, 73)
-        out = east * self._sea[0] + north * self._sea[1] - self.scenario.sea_distance_m
+        out = east * self._sea[0] + north * self._sea[1] - self.sea_distance_m
         return np.asarray(out - ragged, np.float32)
+
+
+@lru_cache(maxsize=2)
+def _land(seed: int, matrix: str, sea_bearing_deg: float, sea_distance_m: float, sun_azimuth_deg: float) -> Land:
+    return Land(
+        seed,
+        matrix,
+        sea_bearing_deg=sea_bearing_deg,
+        sea_distance_m=sea_distance_m,
+        sun_azimuth_deg=sun_azimuth_deg,
+    )
 
 
 class _Canvas:
@@ -367,7 +386,7 @@ def _field_map(rng: np.random.Generator, size: int = 2048, cell: int = 80, margi
     name_of = np.zeros(labels.max() + 1, int)
     name_of[labels[places[:, 1], places[:, 0]]] = names
     merged = np.where(rng.random(len(seeds)) < 0.25, np.roll(np.arange(len(seeds)), 1), np.arange(len(seeds)))
-    cells = merged[name_of[labels]]
+    cells = merged.astype(np.uint16)[name_of][labels]
     edges = (cells != np.roll(cells, 1, 0)) | (cells != np.roll(cells, 1, 1))
     away = cv2.distanceTransform((~edges).astype(np.uint8), cv2.DIST_L2, 5)
     inner = slice(margin, margin + size)

@@ -9,7 +9,9 @@ from __future__ import annotations
 import multiprocessing
 import os
 import tempfile
+import traceback
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from fractions import Fraction
@@ -36,6 +38,7 @@ Progress = Callable[[int, int], None]
 
 _PAYS_FROM = 900  # frames from which on a second process is worth starting
 _AAC_FRAME = 1024
+_LIVE_RESOLVED = (480, 384)  # what the small camera of the live picture resolves
 _BT709, _BT601 = 1, 6  # ISO/IEC 23091-2 code points of matrix coefficients; 6 is the 625/525-line one
 _LIMITED = 1
 
@@ -154,9 +157,10 @@ def _seed(job: Job) -> int:
 
 def live_pictures(flight: Flight, timing: Timing, first: int, last: int) -> Iterator[NDArray[np.uint8]]:
     """What the aircraft sends, (576, 720, 3) B′G′R′ a frame: the clean view with its figures."""
-    viewer, figures = Viewer(flight, flight.scenario.ground, "601"), Figures(flight)
+    lens, figures = flight.scenario.ground, Figures(flight)
+    viewer = Viewer(flight, lens.replace(size=_LIVE_RESOLVED), "601")
     for i in range(first, last):
-        picture = viewer.bgr(timing.at(i))
+        picture = np.asarray(cv2.resize(viewer.bgr(timing.at(i)), lens.size, interpolation=cv2.INTER_CUBIC), np.uint8)
         figures.burn(picture, timing.at(i))
         yield picture
 
@@ -229,7 +233,8 @@ def _run(jobs: list[Job], processes: int | None, progress: Progress | None) -> N
         while waiting or running:
             while waiting and len(running) < workers:
                 process = context.Process(target=_work, args=(waiting.pop(0), reports), daemon=True)
-                process.start()
+                with _one_blas_thread():
+                    process.start()
                 running.append(process)
             _listen(reports, done)
             for process in [p for p in running if not p.is_alive()]:
@@ -243,6 +248,21 @@ def _run(jobs: list[Job], processes: int | None, progress: Progress | None) -> N
         for process in running:
             process.terminate()
             process.join()
+
+
+@contextmanager
+def _one_blas_thread() -> Iterator[None]:
+    """Processes started inside use one thread each for matrix products; more would only wait for each other."""
+    before = {name: os.environ.get(name) for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")}
+    os.environ.update(dict.fromkeys(before, "1"))
+    try:
+        yield
+    finally:
+        for name, value in before.items():
+            if value is None:
+                os.environ.pop(name, None)
+            else:
+                os.environ[name] = value
 
 
 def _listen(reports: Queue[tuple[int, str | None]], done: Callable[[int], None]) -> None:
@@ -262,7 +282,8 @@ def _work(job: Job, reports: Queue[tuple[int, str | None]]) -> None:
     try:
         encode(job, lambda count: reports.put((count, None)))
     except Exception as error:
-        reports.put((0, f"{type(error).__name__}: {error}"))
+        place = traceback.extract_tb(error.__traceback__)[-1]
+        reports.put((0, f"{type(error).__name__}: {error} ({Path(place.filename).name}, line {place.lineno})"))
         raise
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 import cv2
 import numpy as np
@@ -32,7 +33,7 @@ class Sky:
         azimuth, elevation = math.radians(scenario.sun_azimuth_deg), math.radians(scenario.sun_elevation_deg)
         level = math.cos(elevation)
         self.sun = np.array([level * math.cos(azimuth), level * math.sin(azimuth), -math.sin(elevation)], np.float32)
-        self._clouds = _cloud_maps(scenario)
+        self._clouds = _cloud_maps(scenario.seed, scenario.cloud_cover)
         self._blues, self._crests = self._gradient(), self._ridge_crests()
         dark = np.linspace(0, 1, 256, dtype=np.float32)[:, None]
         shades = self.ycc(_CLOUD_LIT) + (self.ycc(_CLOUD_DARK) - self.ycc(_CLOUD_LIT)) * np.clip(1.3 * dark - 0.3, 0, 1)
@@ -115,13 +116,14 @@ class Sky:
         return found
 
 
-def _cloud_maps(scenario: Scenario) -> Field:
+@lru_cache(maxsize=2)
+def _cloud_maps(seed: int, cloud_cover: float) -> Field:
     """Thickness of the cloud sheet, 0…255: copies from crisp to smooth under each other, a texel more than a period."""
-    rng = np.random.default_rng([scenario.seed, 51])
+    rng = np.random.default_rng([seed, 51])
     heaps = np.zeros((_CLOUD_MAP, _CLOUD_MAP), np.float32)
     for octave, sigma in enumerate((48.0, 22.0, 10.0, 4.5, 2.2)):
         heaps += periodic_noise(rng, _CLOUD_MAP, sigma) * np.float32(0.56**octave)
-    cut = np.quantile(heaps, 1 - np.clip(scenario.cloud_cover, 0.01, 0.99))
+    cut = np.quantile(heaps, 1 - np.clip(cloud_cover, 0.01, 0.99))
     thick = np.clip((heaps - cut) / (1.7 * heaps.std()), 0, 1) * np.float32(255)
     padded = np.pad(thick, 64, mode="wrap")
     copies = [cv2.GaussianBlur(padded, (0, 0), 1.2 * 2.6**n)[64:-63, 64:-63] for n in range(_CLOUD_COPIES)]

@@ -46,7 +46,7 @@ class Viewer:
         haze = rgb_to_ycc(np.array(HAZE_RGB, np.float32), matrix)
         self._haze = haze
         self._focal = self._inner_focal()
-        land = Land(flight.scenario, matrix)
+        land = Land.of(flight.scenario, matrix)
         self._clipmap = Clipmap(land, self._focal[0], flight.scenario.visibility_m, tuple(haze.tolist()))
         self._hedgerow = Hedgerow(flight.scenario, land)
         self._grass, self._cloud_hem = Grass(flight, lens, matrix), CloudHem(flight, matrix)
