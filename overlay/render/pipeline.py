@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import os
-import queue
-import threading
 import time
 from collections.abc import Callable, Generator, Sequence
 from dataclasses import dataclass, field
@@ -17,6 +15,7 @@ from overlay.errors import Damage, OutputError, RecordingError
 from overlay.instruments.panel import Panel
 from overlay.output import writing
 from overlay.recordings import Picture, Recording, decode
+from overlay.render.ahead import ahead
 from overlay.render.colour import Encoding, encoding_of
 from overlay.render.compositor import Compositor
 from overlay.render.encoder import Encoder, add_video, container_options, encoded_format
@@ -30,7 +29,6 @@ if TYPE_CHECKING:
     from av.container import OutputContainer
 
 Progress = Callable[[float, float], None]
-_AHEAD = 6  # decoded frames waiting: enough to overlap decoding with encoding, few enough for 4K to stay small
 
 
 @dataclass(frozen=True)
@@ -152,7 +150,7 @@ def _window(recording: Recording, start_s: float | None, end_s: float | None) ->
 
 
 class _Job:
-    """One run of the pipeline: a thread decodes ahead, this one draws and encodes."""
+    """One run of the pipeline: one thread decodes ahead, one draws, and this one encodes."""
 
     def __init__(
         self,
@@ -178,32 +176,37 @@ class _Job:
         """Draw and encode every frame of the window."""
         total = float(self._stop - self._begin)
         pictures = decode(self._review.recording, float(self._begin), float(self._stop), damage=self.damage)
-        ahead = _decoded_ahead(upright(pictures, self._review.recording))
+        drawn = ahead(self._drawn(ahead(upright(pictures, self._review.recording), "decode")), "draw")
         try:
-            for picture in ahead:
-                self._one(picture)
+            for time, frame in drawn:
+                self.frames += 1
+                for packet in self._stream.encode(frame):
+                    self._mux(packet)
                 if progress is not None:
-                    progress(float(picture.time - self._begin), total)
+                    progress(float(time), total)
             for packet in self._stream.encode(None):
                 self._mux(packet)
             self.sound.mux_until(None)
         finally:
-            ahead.close()
+            drawn.close()
             self.sound.close()
         if progress is not None:
             progress(total, total)
 
-    def _one(self, picture: Picture) -> None:
-        frame = picture.frame
-        self.compositor.draw(frame, self._review.clock.to_reference(float(picture.time)))
+    def _drawn(self, pictures: Generator[Picture]) -> Generator[tuple[Fraction, av.VideoFrame]]:
+        """(time in the review, drawn frame) of every picture."""
         time_base = self._stream.codec_context.time_base
         assert time_base is not None
-        frame.time_base = time_base
-        frame.pts = round((picture.time - self._begin) / time_base)
-        frame.pict_type = 0  # the encoder chooses, not the source's encoder
-        self.frames += 1
-        for packet in self._stream.encode(frame):
-            self._mux(packet)
+        try:
+            for picture in pictures:
+                frame, time = picture.frame, picture.time - self._begin
+                self.compositor.draw(frame, self._review.clock.to_reference(float(picture.time)))
+                frame.time_base = time_base
+                frame.pts = round(time / time_base)
+                frame.pict_type = 0  # the encoder chooses, not the source's encoder
+                yield time, frame
+        finally:
+            pictures.close()
 
     def _mux(self, packet: av.Packet[av.VideoStream]) -> None:
         assert packet.dts is not None
@@ -229,41 +232,3 @@ class _Job:
         milli = Fraction(1, 1000)
         span = {"start": round(low * 1000), "end": round(high * 1000), "time_base": milli}
         return {"id": number, **span, "metadata": {"title": mark.title}}
-
-
-def _decoded_ahead(pictures: Generator[Picture]) -> Generator[Picture]:
-    """Run `pictures` in a thread of its own, `_AHEAD` frames in front; errors come out where they would have."""
-    waiting: queue.Queue[Picture | BaseException | None] = queue.Queue(_AHEAD)
-    stopped = threading.Event()
-
-    def put(item: Picture | BaseException | None) -> bool:
-        while not stopped.is_set():
-            try:
-                waiting.put(item, timeout=0.2)
-            except queue.Full:
-                continue
-            return True
-        return False
-
-    def work() -> None:
-        try:
-            for picture in pictures:
-                if not put(picture):
-                    break
-            else:
-                put(None)
-        except BaseException as error:
-            put(error)
-        finally:
-            pictures.close()
-
-    worker = threading.Thread(target=work, name="decode", daemon=True)
-    worker.start()
-    try:
-        while (item := waiting.get()) is not None:
-            if isinstance(item, BaseException):
-                raise item
-            yield item
-    finally:
-        stopped.set()
-        worker.join()

@@ -1,0 +1,69 @@
+"""Items come in order, errors come out in their place, and an abandoned producer is stopped and closed."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Generator
+
+import pytest
+
+from overlay.render.ahead import AHEAD, ahead
+
+
+def count(stop: int, closed: list[bool] | None = None) -> Generator[int]:
+    try:
+        yield from range(stop)
+    finally:
+        if closed is not None:
+            closed.append(True)
+
+
+def threads() -> set[str]:
+    return {thread.name for thread in threading.enumerate()}
+
+
+def test_all_items_in_order_through_two_stages() -> None:
+    assert list(ahead(ahead(count(100), "first"), "second")) == list(range(100))
+    assert not threads() & {"first", "second"}
+
+
+def test_an_error_comes_after_the_items_before_it() -> None:
+    def broken() -> Generator[int]:
+        yield 1
+        yield 2
+        raise KeyError("three")
+
+    taken = []
+    with pytest.raises(KeyError, match="three"):
+        taken.extend(ahead(broken(), "broken"))
+    got = []
+    items = ahead(broken(), "broken")
+    with pytest.raises(KeyError):
+        for item in items:
+            got.append(item)  # noqa: PERF402  # what was taken before the error matters
+    assert got == [1, 2]
+
+
+def test_an_abandoned_producer_is_closed_and_its_thread_ends() -> None:
+    closed: list[bool] = []
+    items = ahead(count(10**9, closed), "endless")
+    assert next(items) == 0
+    items.close()
+    assert closed == [True]
+    assert "endless" not in threads()
+
+
+def test_no_more_than_a_few_items_are_made_in_front() -> None:
+    made: list[int] = []
+
+    def noted() -> Generator[int]:
+        for number in range(1000):
+            made.append(number)
+            yield number
+
+    items = ahead(noted(), "noted")
+    next(items)
+    time.sleep(0.3)
+    assert len(made) <= AHEAD + 3
+    items.close()
