@@ -101,19 +101,15 @@ def _margin(story: Story) -> Iterator[Row]:
         ("Out and back, still air", found.still_air, "range in still air"),
         ("Out and back, this wind", found.this_wind, "range in this wind"),
     ):
-        yield _radius(name, radius, found.refusals.get(key, refused), how)
+        yield _radius(name, radius, found.refusals.get(key, refused))
 
 
-def _radius(name: str, radius: Radius | None, refused: str, how: str) -> Row:
+def _radius(name: str, radius: Radius | None, refused: str) -> Row:
     if radius is None:
         return Row(name, NO_DATA, "–", refused)
     low, high = (bound / 1000.0 for bound in radius.interval95_m)
-    return Row(
-        name,
-        distance(radius.range_m),
-        between(low, high, "km", 1),
-        f"the usable charge, on the course flown out; {how}",
-    )
+    source = "the usable charge, on the course flown out, at the power of the last safe turn"
+    return Row(name, distance(radius.range_m), between(low, high, "km", 1), source)
 
 
 def _picture(story: Story) -> Iterator[Row]:

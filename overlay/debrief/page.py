@@ -25,6 +25,8 @@ CAUTIONS = (
     "An interval holds its number with 95 % where the data are as assumed; “not known” means that none is vouched for.",
 )
 
+_DASHES = {"solid": "none", "dashed": "6 3", "dotdash": "2 3 7 3"}  # of SVG, for the lines' keys
+
 
 def page(story: Story) -> str:
     """The whole page as text."""
@@ -83,7 +85,8 @@ def _figures(story: Story) -> dict[str, Any]:
         "absent": [panel.title for panel in panels if not panel.lines],
         "grades": sketches.grades_shown(story),
         "by_range_words": sketches.by_range_in_words(legs),
-        "legs_seen": [leg.leg for leg in legs],
+        "by_range_keys": sketches.keys_by_range(legs),
+        "dashes": _DASHES,
     }
 
 

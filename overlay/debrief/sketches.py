@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from overlay.debrief.colours import BLUE, GRADES, HAIRLINE, INK, ORANGE, PAPER, QUIET, UNGRADED
+from overlay.debrief.colours import BLUE, GRADES, HAIRLINE, INK, LETTERING, ORANGE, PAPER, QUIET, UNGRADED
 from overlay.debrief.story import Story
 from overlay.debrief.thinning import telling_rows
+from overlay.debrief.timelines import tooltip
 from overlay.debrief.wording import number
 
 if TYPE_CHECKING:
@@ -21,6 +22,7 @@ Floats = NDArray[np.float64]
 _BINS = 700
 _RANGE_BINS = 24
 _LEAST_SECONDS = 2.0
+_MOST_NAMED = 20
 
 
 def draw_track(story: Story) -> Plot | None:
@@ -34,16 +36,18 @@ def draw_track(story: Story) -> Plot | None:
     path = _path(story)
     for grade in (None, 5, 4, 3, 2, 1):  # the worst on top
         colour, width = GRADES[grade] if grade else UNGRADED
+        dash = "solid" if grade else "dashed"
         parts = [part for part in path if part.grade == grade]
         if parts:
             fig.multi_line(
                 [part.east_km for part in parts], [part.north_km for part in parts], line_color=colour,
-                line_width=width, line_cap="round", line_join="round",
+                line_width=width, line_cap="round", line_join="round", line_dash=dash,
             )  # fmt: skip
     marks = ColumnDataSource(_marks(story))
-    at_mark = {"text_font_size": "12px", "text_color": INK, "text_outline_color": PAPER}
     fig.scatter("x", "y", source=marks, size=11, fill_color=PAPER, line_color=INK, line_width=1.6, marker="shape")
-    fig.text("x", "y", "name", source=marks, x_offset=9, y_offset=4, text_font_style="bold", **at_mark)
+    on_paper = {"background_fill_color": PAPER, "background_fill_alpha": 0.75}
+    aside = {"x_offset": 9} if _lies_west(story) else {"x_offset": -9, "text_align": "right"}
+    fig.text("x", "y", "name", source=marks, y_offset=4, text_font_style="bold", **aside, **on_paper, **LETTERING)
     return fig
 
 
@@ -94,7 +98,7 @@ def _plan(story: Story) -> Plot:
     from bokeh.plotting import figure
 
     west, east, south, north = _bounds(story)
-    side = max(east - west, north - south, 0.05) * 1.16
+    side = max(east - west, north - south, 0.05) * 1.3
     middle_x, middle_y = (west + east) / 2, (south + north) / 2
     fig = figure(
         sizing_mode="stretch_width", aspect_ratio=1.0, max_width=620, toolbar_location=None, tools=[],
@@ -104,20 +108,28 @@ def _plan(story: Story) -> Plot:
     )  # fmt: skip
     fig.axis.visible = False
     fig.grid.visible = False
-    _scale(fig, middle_x - 0.47 * side, middle_y - 0.465 * side, side)
-    _north(fig, middle_x + 0.45 * side, middle_y + 0.40 * side, side)
+    below, above = (_free_side(story, middle_x, middle_y, half) for half in (-1, 1))
+    _scale(fig, middle_x + (-0.47 if below < 0 else 0.22) * side, middle_y - 0.465 * side, side)
+    _north(fig, middle_x + above * 0.45 * side, middle_y + 0.40 * side, side)
     return fig
 
 
 def _bounds(story: Story) -> tuple[float, float, float, float]:
-    east, north = story.readings["east_m"] / 1000.0, story.readings["north_m"] / 1000.0
-    bounds = (
-        min(np.nanmin(east), 0.0),
-        max(np.nanmax(east), 0.0),
-        min(np.nanmin(north), 0.0),
-        max(np.nanmax(north), 0.0),
-    )
-    return tuple(float(bound) for bound in bounds)  # type: ignore[return-value]  # four of them
+    """West, east, south and north end (km) of the path with home."""
+    east, north = (np.append(story.readings[name] / 1000.0, 0.0) for name in ("east_m", "north_m"))
+    return float(np.nanmin(east)), float(np.nanmax(east)), float(np.nanmin(north)), float(np.nanmax(north))
+
+
+def _free_side(story: Story, middle_x: float, middle_y: float, half: int) -> int:
+    """−1 for left or 1 for right: where less of the path lies in the lower (−1) or upper (1) half of the figure."""
+    east, north = story.readings["east_m"] / 1000.0 - middle_x, story.readings["north_m"] / 1000.0 - middle_y
+    there = east[half * north > 0]
+    return -1 if np.sum(there < 0) <= np.sum(there > 0) else 1
+
+
+def _lies_west(story: Story) -> bool:
+    """Whether most of the path lies west of home, so that words stand clear of it to the right."""
+    return float(np.nanmean(story.readings["east_m"])) < 0.0
 
 
 def _scale(fig: Plot, x: float, y: float, side_km: float) -> None:
@@ -127,22 +139,22 @@ def _scale(fig: Plot, x: float, y: float, side_km: float) -> None:
         [x, x, x + length, x + length], [y + side_km * 0.012, y, y, y + side_km * 0.012], line_color=INK, line_width=1.5
     )
     name = f"{length:g}\u00a0km" if length >= 1 else f"{1000 * length:g}\u00a0m"
-    fig.text([x + length / 2], [y], [name], text_align="center", y_offset=-5, text_font_size="12px", text_color=INK)
+    fig.text([x + length / 2], [y], [name], text_align="center", y_offset=-5, **LETTERING)
 
 
 def _north(fig: Plot, x: float, y: float, side_km: float) -> None:
     fig.line([x, x], [y, y + 0.06 * side_km], line_color=INK, line_width=1.5)
     fig.scatter([x], [y + 0.06 * side_km], marker="triangle", size=9, color=INK)
-    fig.text(
-        [x], [y], ["N"], text_align="center", text_baseline="top", y_offset=2, text_font_size="12px", text_color=INK
-    )
+    fig.text([x], [y], ["N"], text_align="center", text_baseline="top", y_offset=2, **LETTERING)
 
 
 def _marks(story: Story) -> dict[str, list[Any]]:
     told: dict[str, list[Any]] = {"x": [0.0], "y": [0.0], "name": ["home"], "shape": ["square"]}
+    lengths = sorted((event.end_s - event.onset_s for event in story.events), reverse=True)
+    least = lengths[_MOST_NAMED - 1] if len(lengths) > _MOST_NAMED else 0.0
     for count, event in enumerate(story.events, 1):
         onset = story.onset(event)
-        if onset is None:
+        if onset is None or event.end_s - event.onset_s < least:
             continue
         x, y = (float(story.readings.at(name, onset + story.zero_s)[0]) / 1000.0 for name in ("east_m", "north_m"))
         if np.isfinite(x) and np.isfinite(y):
@@ -224,7 +236,8 @@ def draw_by_range(legs: tuple[ByRange, ...]) -> Plot:
         fig.varea("x", "low", "high", source=source, fill_color=colour, fill_alpha=0.16)
         fig.line("x", "y", source=source, line_color=colour, line_dash=dash, line_width=2)
         dots = fig.scatter("x", "y", source=source, marker=marker, size=7, color=colour)
-        tips = [(name, "@x{0.0} km"), ("grade", "@y{0.0} (@low{0.0} to @high{0.0})"), ("seen", "@s{0} s")]
+        rows = [("grade", "@y{0.0} (@low{0.0} to @high{0.0})"), ("seen for", "@s{0} s")]
+        tips = tooltip(f"{name}, @x{{0.0}} km", rows)
         fig.add_tools(HoverTool(renderers=[dots], tooltips=tips))
     for axis in fig.axis:
         axis.update(axis_line_color=HAIRLINE, major_tick_line_color=HAIRLINE, minor_tick_line_color=None)
@@ -233,6 +246,12 @@ def draw_by_range(legs: tuple[ByRange, ...]) -> Plot:
     fig.grid.grid_line_color = HAIRLINE
     fig.grid.grid_line_alpha = 0.5
     return fig
+
+
+def keys_by_range(legs: tuple[ByRange, ...]) -> list[tuple[str, str, str]]:
+    """Name, colour and dash of each leg's line."""
+    lines = (_LEG_LINES[leg.leg] for leg in legs)
+    return [(name, colour, dash) for colour, dash, _, name in lines]
 
 
 def by_range_in_words(legs: tuple[ByRange, ...]) -> str:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from overlay.debrief.colours import BLUE, GREEN, HAIRLINE, INK, LEGS, ORANGE, PURPLE, QUIET, SKY, VERMILION
+from overlay.debrief.colours import BLUE, GREEN, HAIRLINE, INK, LEGS, LETTERING, ORANGE, PURPLE, QUIET, SKY, VERMILION
 from overlay.debrief.story import Story
 from overlay.debrief.thinning import telling_rows
 from overlay.debrief.wording import clock, number
@@ -95,11 +95,14 @@ class Timelines:
     """Draws panels on one shared axis: one pointer, one zoom for all of them."""
 
     def __init__(self, story: Story) -> None:
-        from bokeh.models import ColumnDataSource, Range1d, Span
+        from bokeh.models import AdaptiveTicker, ColumnDataSource, Range1d, Span
 
         start, end = story.span_s
         pad = max(0.01 * (end - start), 1.0)
         self._axis = Range1d(start - pad, end + pad, bounds=(start - pad, end + pad), name="flight time")
+        self._ticks = AdaptiveTicker(
+            base=60, mantissas=[1, 2, 5, 10, 15, 30], desired_num_ticks=6, num_minor_ticks=0, name="flight time ticks"
+        )
         self._pointer = Span(dimension="height", line_color=QUIET, line_dash="dotted", line_width=1)
         self._legs = ColumnDataSource(_legs(story))
         self._broken = ColumnDataSource(_broken(story))
@@ -111,10 +114,10 @@ class Timelines:
         fig.yaxis.visible = False
         fig.ygrid.visible = False
         fig.outline_line_color = None
-        at = {"text_font_size": "12px", "text_color": INK, "text_baseline": "middle"}
-        fig.text("x", 0.25, "name", source=self._legs, text_align="center", **at)
+        at = {"text_baseline": "middle", "text_align": "center", **LETTERING}
+        fig.text("x", 0.25, "name", source=self._legs, **at)
         labels = _apart(self._broken.data, self._story.span_s)
-        fig.text("x", 0.75, "number", source=labels, text_align="center", text_font_style="bold", **at)
+        fig.text("x", 0.75, "number", source=labels, text_font_style="bold", **at)
         return fig
 
     def draw(self, panel: Panel) -> Plot:
@@ -130,17 +133,12 @@ class Timelines:
             fig.line("t", f"y{k}", source=source, line_color=line.colour, line_dash=line.dash, line_width=1.8)
             for k, line in enumerate(panel.lines)
         ]
-        shown = "0." + "0" * panel.decimals if panel.decimals else "0"
-        tips = [("time", "@t{00:00:00}")]
-        tips += [
-            (line.name, f"@y{k}{{{shown}}} {panel.unit.split()[0] if panel.key != 'grade' else ''}")
-            for k, line in enumerate(panel.lines)
-        ]
+        tips = tooltip("@t{00:00:00}", [(line.name, f"@y{k}{_figures(panel)}") for k, line in enumerate(panel.lines)])
         fig.add_tools(HoverTool(renderers=drawn[:1], mode="vline", tooltips=tips, line_policy="nearest"))
         return fig
 
     def _figure(self, height: int, title: str, limits: tuple[float, float] | None) -> Plot:
-        from bokeh.models import AdaptiveTicker, BoxZoomTool, CrosshairTool, NumeralTickFormatter
+        from bokeh.models import BoxZoomTool, CrosshairTool, NumeralTickFormatter
         from bokeh.plotting import figure
 
         extra: dict[str, Any] = {"y_range": limits} if limits else {}
@@ -157,9 +155,7 @@ class Timelines:
             line_alpha=0.5, hatch_pattern="right_diagonal_line", hatch_color=VERMILION, hatch_alpha=0.7, hatch_scale=7,
             level="underlay",
         )  # fmt: skip
-        fig.xaxis.ticker = AdaptiveTicker(
-            base=60, mantissas=[1, 2, 5, 10, 15, 30], desired_num_ticks=5, num_minor_ticks=0
-        )
+        fig.xaxis.ticker = self._ticks
         fig.xaxis.formatter = NumeralTickFormatter(format="00:00:00")
         for axis in (*fig.xaxis, *fig.yaxis):
             axis.update(
@@ -172,6 +168,18 @@ class Timelines:
         fig.xgrid.grid_line_color = None
         fig.outline_line_color = HAIRLINE
         return fig
+
+
+def tooltip(heading: str, rows: Sequence[tuple[str, str]]) -> str:
+    """What the pointer shows: a heading and named values, in the page's own ink."""
+    told = "".join(f"<br>{name}: {value}" for name, value in rows)
+    return f'<div style="color: {INK}; font: 13px sans-serif"><b>{heading}</b>{told}</div>'
+
+
+def _figures(panel: Panel) -> str:
+    """Format and unit of a panel's values."""
+    decimals = "0." + "0" * panel.decimals if panel.decimals else "0"
+    return f"{{{decimals}}}" + ("" if panel.key == "grade" else f" {panel.unit}")
 
 
 def _legs(story: Story) -> dict[str, list[Any]]:
@@ -203,15 +211,19 @@ def _broken(story: Story) -> dict[str, list[Any]]:
 
 
 def _apart(broken: dict[str, list[Any]], span_s: tuple[float, float]) -> Any:
-    """The numbers of the break-ups, less those that would stand on another."""
+    """The numbers of the break-ups; those that would stand on each other as one, "4–5"."""
     from bokeh.models import ColumnDataSource
 
-    step, last, kept = 0.022 * (span_s[1] - span_s[0]), -np.inf, []
+    step = 0.03 * (span_s[1] - span_s[0])
+    groups: list[list[int]] = []
     for row, x in enumerate(broken["x"]):
-        if x - last >= step:
-            kept.append(row)
-            last = x
-    return ColumnDataSource({key: [broken[key][row] for row in kept] for key in ("x", "number")})
+        if groups and x - broken["x"][groups[-1][0]] < step:
+            groups[-1].append(row)
+        else:
+            groups.append([row])
+    ends = [(group[0], group[-1]) for group in groups]
+    numbers = [broken["number"][a] if a == b else f"{broken['number'][a]}–{broken['number'][b]}" for a, b in ends]
+    return ColumnDataSource({"x": [(broken["x"][a] + broken["x"][b]) / 2 for a, b in ends], "number": numbers})
 
 
 def _in_words(panel: Panel, line: Line) -> str:

@@ -24,6 +24,15 @@
     if (up) document.getElementById("time-h").scrollIntoView();
   });
 
+  // As many times along the axis as there is room for.
+  const fit = () => {
+    const ticks = Bokeh.documents[0]?.get_model_by_name("flight time ticks");
+    const width = document.querySelector(".strip")?.offsetWidth;
+    if (ticks && width) ticks.setv({ desired_num_ticks: Math.max(2, Math.round(width / 130)) });
+  };
+  addEventListener("resize", fit);
+  addEventListener("load", fit);
+
   // A mouse drags a frame round what it wants to see; a finger must go on scrolling the page.
   if (matchMedia("(pointer: fine)").matches) {
     document.addEventListener("pointerdown", () => {
@@ -32,11 +41,14 @@
     }, { once: true, capture: true });
   }
 
-  // Paper is narrower than the screen: the figures shrink with it, as drawn.
+  // Paper has a width of its own: the figures shrink or grow to it, as drawn.
   const plots = () => document.querySelectorAll(".plot");
-  const A4 = 703; // CSS pixels between the margins
+  const A4 = 703, half = 335; // CSS pixels between the margins, and in one of two columns
   addEventListener("beforeprint", () => {
-    for (const plot of plots()) plot.style.zoom = Math.min(A4 / Math.max(plot.offsetWidth, 1), 1);
+    for (const plot of plots()) {
+      const drawn = plot.firstElementChild?.offsetWidth || plot.offsetWidth || A4;
+      plot.style.zoom = Math.min((plot.closest(".pair") ? half : A4) / drawn, 1.6);
+    }
   });
   addEventListener("afterprint", () => { for (const plot of plots()) plot.style.zoom = ""; });
 })();

@@ -1,0 +1,99 @@
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from overlay.clock import AffineClock
+from overlay.debrief.story import Story
+from overlay.debrief.verdict import how_far, verdict, what_margin, what_to_change, when_it_broke_up, why_it_broke_up
+from overlay.mechanics.findings import Findings
+from overlay.mechanics.reach import TurnBack
+from overlay.readings import Readings
+
+NOTHING = Story("", Readings(np.zeros(0), keeps_utc=False), Findings())
+
+
+def test_how_far_and_when_and_how_long(story: Story) -> None:
+    far = how_far(story)
+    assert far.answer.startswith("10.")
+    assert "km from home" in far.answer
+    broken = when_it_broke_up(story)
+    # 7 + 4 + 9.5 + 31 + 22 + 12 = 85.5 s, as the flight was made
+    assert broken.answer.startswith("6 times, for 1\u00a0min 26\u00a0s of 29\u00a0min")
+    assert "sparkle, worst grade 2.2" in broken.details[0]
+    assert "no sync, worst grade 1.0" in broken.details[1]
+    assert "outbound" in broken.details[0]
+    assert "banked 36° right" in broken.details[1]
+
+
+def test_causes_are_counted_and_advised(story: Story) -> None:
+    why = why_it_broke_up(story)
+    assert why.answer == "Banking (6 of 6)."
+    assert why.known
+    change = what_to_change(story)
+    assert "Bank less" in change.answer
+
+
+def test_an_open_cause_is_said_to_be_open(story: Story) -> None:
+    causes = [{"cause": "banking", "probability": 0.4}, {"cause": "range", "probability": 0.35}]
+    events = tuple(replace(event, causes=causes) for event in story.events)
+    open_story = replace(story, diagnosis=replace(story.diagnosis, events=events))
+    assert why_it_broke_up(open_story).answer == "Not settled (6 of 6)."
+    assert what_to_change(open_story).answer == "Nothing that these data show."
+
+
+def test_without_a_model_of_the_link_nothing_is_guessed(story: Story) -> None:
+    events = tuple(replace(event, causes=None) for event in story.events)
+    why = why_it_broke_up(replace(story, diagnosis=replace(story.diagnosis, events=events)))
+    assert not why.known
+    assert why.answer == "Not known."
+    assert "flight.toml" in why.details[0]
+    assert "4 of 6 break-ups began banked 15° or more" in why.details[1]
+
+
+def test_without_the_clock_there_is_no_place(unplaced_story: Story) -> None:
+    broken = when_it_broke_up(unplaced_story)
+    assert "into the recording" in broken.details[0]
+    assert "from home" not in broken.details[0]
+    assert not why_it_broke_up(unplaced_story).known
+
+
+def test_nothing_at_all_is_said_to_be_no_data() -> None:
+    answers = verdict(NOTHING)
+    assert [answer.known for answer in answers[:3]] == [False, False, False]
+    assert "No data" in answers[0].answer
+    assert "No data" in answers[1].answer
+    assert answers[2].answer == "Not known: the pack's capacity is not given."
+
+
+def test_positions_alone(positions_story: Story) -> None:
+    answers = {answer.question: answer for answer in verdict(positions_story)}
+    assert "km from home" in answers["How far?"].answer
+    assert not answers["What margin was left?"].known
+    assert "Why, most likely?" not in answers
+
+
+def test_a_turn_beyond_the_last_safe_one_is_told(story: Story) -> None:
+    late = TurnBack(story.zero_s + 800, 9000.0, 7600.0, (7000.0, 8200.0), -120.0)
+    told = replace(story, findings=replace(story.findings, turn_back=late))
+    assert str(late) in what_margin(told).details
+    assert any("1.40\u00a0km earlier" in line for line in what_to_change(told).details)
+    near = replace(late, range_m=7400.0)
+    told = replace(story, findings=replace(story.findings, turn_back=near))
+    assert any("leave open" in line for line in what_to_change(told).details)
+
+
+def test_flying_into_the_reserve_is_told(story: Story) -> None:
+    used = replace(story, findings=replace(story.findings, charge_used_mAh=4500.0))
+    assert "below the reserve" in what_margin(used).answer
+    assert any("340\u00a0mAh of it were flown" in line for line in what_to_change(used).details)
+
+
+def test_grades_are_laid_on_the_readings(story: Story) -> None:
+    graded = story.graded_at
+    onset = story.events[3].onset_s
+    row = int(np.searchsorted(story.readings.time_s, story.ground_clock.to_reference(onset + 10)))
+    assert graded[row] == 1.0
+    shifted = replace(story, ground_clock=AffineClock(story.ground_clock.offset_s + 100.0))
+    assert shifted.graded_at[row] != 1.0
