@@ -27,7 +27,7 @@ Floats = NDArray[np.float64]
 
 _DISTURBED = 1e-3  # prior share of windows with a disturbance from outside the model
 _JUDGED_S = 15.0  # of a long event, its first part
-_EDGE_SIGMAS = 2.5  # a margin of less is the end of the range: fading alone reaches it now and then
+_EDGE_SIGMAS, _EDGE_DB = 2.5, 6.0  # a margin of less is the end of the range: fading alone reaches it now and then
 _NAMED_SIGMAS = 0.75  # of the fading: a smaller loss is no cause
 _IDEAL_WRONG = 0.3  # 1σ of an idealised loss, as a share of it
 _LOSSES = CAUSES[1:-1]
@@ -102,14 +102,15 @@ def probabilities(fit: MarginFit, effects: Floats, seconds: float, seen_dB: floa
     explained = by_chance**holds
     outside = _DISTURBED / (_DISTURBED + explained)
     fade = _fade_given_broken(margin, fading)
-    edge = (bare + fade <= 0.0) & (bare < _EDGE_SIGMAS * fading)
+    at_edge = bare < np.minimum(_EDGE_SIGMAS * fading, _EDGE_DB)
+    edge = (bare + fade <= 0.0) & at_edge
     names = list(losses)
     worst = np.argmax(table, axis=1)
     none = table[np.arange(len(worst)), worst] < _NAMED_SIGMAS * fading
     shares = dict.fromkeys(CAUSES, 0.0)
     inside = fit.weights * (1.0 - outside)
     shares["unexplained"] = float(fit.weights @ outside)
-    at_range = edge | (none & (bare < _EDGE_SIGMAS * fading))
+    at_range = edge | (none & at_edge)
     shares["range"] = float(inside @ at_range)
     for i, name in enumerate(names):
         shares[name] += float(inside @ (~at_range & ~none & (worst == i)))
@@ -225,5 +226,5 @@ def _describe(cause: Cause, at: Mapping[str, float]) -> str:
         "horizon or hill": f"the ground stood in the way ({lost})",
         "airframe in the way": f"the airframe hid its aerial from the station {at['nose']:.0f}° off the nose ({lost})",
         "weather": f"rain or cloud ({lost})",
-        "unexplained": "nothing in the flight explains it: look at interference, plugs and power",
+        "unexplained": "no loss known of this link explains it: look at interference, obstacles, plugs and power",
     }[cause.cause]

@@ -17,10 +17,12 @@ from overlay.readings import Readings
 Floats = NDArray[np.float64]
 
 WINDOW_S = 2.0
-# Margin (dB of carrier) at the borders between the impairment grades. An FM picture falls from barely visible noise to
-# loss of sync within about 8 dB of carrier around its threshold (Rice's clicks set in near 10 dB, sync goes near 5).
+# Margins (dB of carrier) that each slot between the borders of the impairment grades allows. An FM picture falls from
+# barely visible noise to loss of sync within about 8 dB of carrier around its threshold (Rice's clicks set in near
+# 10 dB, sync goes near 5); slots overlap because receivers and eyes differ by a decibel or two.
 _GRADE_BORDERS = (1.5, 2.5, 3.5, 4.5)
-_MARGIN_BORDERS_DB = (-4.0, -1.0, 2.0, 7.0)
+_LEAST_DB = (-np.inf, -5.5, -1.5, 1.0, 5.5)
+_MOST_DB = (-3.0, -0.5, 3.0, 8.5, np.inf)
 
 
 @dataclass(frozen=True)
@@ -58,8 +60,7 @@ def picture_evidence(readings: Readings) -> Evidence:
         grade = _window_means(readings, "picture_grade", rows)
         known = np.isfinite(grade)
         slot = np.searchsorted(_GRADE_BORDERS, grade[known])
-        low = np.concatenate([[-np.inf], _MARGIN_BORDERS_DB])[slot]
-        high = np.concatenate([_MARGIN_BORDERS_DB, [np.inf]])[slot]
+        low, high = np.array(_LEAST_DB)[slot], np.array(_MOST_DB)[slot]
         return Evidence(time[known], low, high, rows[known], "the picture's grade")
     broken = np.zeros(len(time), dtype=bool)
     for span in readings.breakups:

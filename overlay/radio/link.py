@@ -144,8 +144,10 @@ def _aircraft(seen: Sight, link: Link) -> tuple[Floats, Floats]:
     lean = np.nan_to_num(seen.lean_deg(axis, horizontal=link.ground.polarisation == "horizontal"))
     mismatch = polarisation_dB(link.aircraft, link.ground, lean)
     pattern = link.aircraft.pattern_dB(np.nan_to_num(seen.off_body_axis_deg(axis)))
-    # What the mismatch costs at its best is constant, and the fitted constant's business.
-    return np.zeros_like(pattern) + level, pattern - level + mismatch - mismatch.max(initial=-np.inf)
+    # What the mismatch costs in level flight is constant, and the fitted constant's business.
+    crossed = upright and link.ground.polarisation == "horizontal"
+    level_mismatch = polarisation_dB(link.aircraft, link.ground, np.array([90.0 if crossed else 0.0]))
+    return np.zeros_like(pattern) + level, pattern - level + mismatch - level_mismatch
 
 
 def _reflection(distance_m: Floats, height_m: Floats, link: Link, scale: float) -> Floats:

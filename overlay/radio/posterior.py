@@ -95,10 +95,22 @@ class Posterior:
         root = np.linalg.cholesky(self._covariance(mode))
         draws = rng.normal(size=(count, len(mode)))
         samples = np.maximum(mode + draws @ root.T, self.least)
-        log_weight = np.array([-self.cost(sample)[0] for sample in samples]) + 0.5 * np.sum(draws**2, axis=1)
+        log_weight = self._log_posterior(samples) + 0.5 * np.sum(draws**2, axis=1)
         weights = np.exp(log_weight - log_weight.max())
         weights = np.minimum(weights, weights.mean() * math.sqrt(count))
         return samples, weights / weights.sum()
+
+    def _log_posterior(self, samples: Floats) -> Floats:
+        """Of many parameters at once, (count, P) → (count,); `cost` with its sign turned."""
+        from scipy.special import ndtr
+
+        off = (samples - self.mean) / self.sigma
+        prior = np.where(self.cauchy, np.log1p(off * off), 0.5 * off * off).sum(axis=1)
+        fading = np.exp(np.clip(samples[:, -1:], -3.0, 4.0))
+        margin = samples[:, :-1] @ self.design.T
+        inside = np.maximum(ndtr((self.high - margin) / fading) - ndtr((self.low - margin) / fading), 0.0)
+        likelihood = np.log((1 - _STRAY) * inside + _STRAY * _STRAY_DENSITY).sum(axis=1)
+        return np.asarray(_INDEPENDENT * likelihood - prior)
 
     def _starts(self) -> list[float]:
         """Constants that put the least and the median of the windows at margin 0."""

@@ -1,0 +1,138 @@
+"""The whole question for one flight: why did the link break, what was the margin, and what would change it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from overlay.errors import NoAnswerError
+from overlay.radio.aerials import Aerial, Polarisation, aerial_of
+from overlay.radio.causes import Attribution, attribute
+from overlay.radio.contrast import Contrast, out_and_home
+from overlay.radio.evidence import control_evidence, picture_evidence
+from overlay.radio.fit import MarginFit, fit_margin
+from overlay.radio.link import Link, Terms, link_terms
+from overlay.radio.next_flight import Expectation, what_if
+from overlay.readings import Readings
+
+Floats = NDArray[np.float64]
+
+_FADED_PCT, _WELL_PCT = 80.0, 90.0  # a fade begins below the one and ends above the other
+_PERCENTILE_BROKEN = 5.0
+
+
+@dataclass(frozen=True)
+class Explanation:
+    """What is known of one link over one flight; `notes` are the assumptions in plain words."""
+
+    fit: MarginFit
+    terms: Terms
+    events: tuple[Attribution, ...]
+    contrast: Contrast | None
+    next_flight: tuple[Expectation, ...]
+    notes: tuple[str, ...]
+
+    def margin_dB(self) -> tuple[Floats, Floats, Floats, Floats]:
+        """Predicted margin along the track: (time_s, mean, low, high), the last two a 95 % interval without fading."""
+        rows = self.fit.evidence.row
+        margins = self.fit.margins_dB(self.terms, rows)
+        mean = self.fit.weights @ margins
+        spread = np.sqrt(np.maximum(self.fit.weights @ (margins - mean) ** 2, 0.0))
+        return self.terms.time_s[rows], mean, mean - 1.96 * spread, mean + 1.96 * spread
+
+
+def link_from_words(
+    frequency_MHz: float,
+    *,
+    transmit_aerial: str | None = None,
+    receive_aerial: str | None = None,
+    polarisation: Polarisation | None = None,
+    power_mW: float | None = None,
+    ground_aerial_height_m: float | None = None,
+    ground_aerial_bearing_deg: float | None = None,
+    rain_mm_h: float | None = None,
+) -> Link:
+    """A link as a pilot describes it. An aerial that is not described is taken as all-round."""
+    everywhere = Aerial("isotropic", 0.0, polarisation or "right-hand circular")
+    aircraft = aerial_of(transmit_aerial, polarisation) if transmit_aerial else everywhere
+    ground = aerial_of(receive_aerial, polarisation) if receive_aerial else everywhere
+    return Link(
+        frequency_MHz,
+        aircraft,
+        ground,
+        power_mW,
+        ground_height_m=ground_aerial_height_m if ground_aerial_height_m is not None else 2.0,
+        ground_bearing_deg=ground_aerial_bearing_deg,
+        rain_mm_h=rain_mm_h,
+    )
+
+
+def explain_picture(readings: Readings, link: Link, ground_profiles_m: Floats | None = None) -> Explanation:
+    """Why the live picture broke up, by its grades or its break-ups; NoAnswerError where nothing was seen."""
+    terms = link_terms(readings, link, ground_profiles_m)
+    fit = fit_margin(terms, picture_evidence(readings), link)
+    spans = [(span.onset_s, span.end_s) for span in readings.breakups]
+    contrast = out_and_home(readings, "picture_grade") if readings.has("picture_grade") else None
+    return _explained(readings, fit, terms, spans, contrast)
+
+
+def explain_control(readings: Readings, link: Link, ground_profiles_m: Floats | None = None) -> Explanation:
+    """Why the control link faded, from its logged strength in dBm and its quality in percent.
+
+    The margin counts from the strength at which the quality fell below 80 %, or from the weakest logged where it never
+    did.
+    """
+    fades = control_fades(readings)
+    terms = link_terms(readings, link, ground_profiles_m)
+    evidence = control_evidence(readings, _needed_dBm(readings))
+    return _explained(
+        readings, fit_margin(terms, evidence, link), terms, fades, out_and_home(readings, "control_rssi_dBm")
+    )
+
+
+def control_fades(readings: Readings) -> list[tuple[float, float]]:
+    """Spans (start_s, end_s) in which the control link's quality was below 80 %, until it was above 90 %."""
+    times, quality = readings.series("control_link_pct")
+    spans, start = [], None
+    for time, value in zip(times, quality, strict=True):
+        if start is None and value < _FADED_PCT:
+            start = float(time)
+        elif start is not None and value >= _WELL_PCT:
+            spans.append((start, float(time)))
+            start = None
+    if start is not None:
+        spans.append((start, float(times[-1])))
+    return spans
+
+
+def _needed_dBm(readings: Readings) -> float:
+    quality, strength = readings["control_link_pct"], readings["control_rssi_dBm"]
+    known = np.isfinite(strength)
+    if not known.any():
+        raise NoAnswerError("the log holds no strength of the control link in dBm")
+    faded = known & (quality < _FADED_PCT)
+    return float(np.median(strength[faded])) if faded.any() else float(strength[known].min())
+
+
+def _explained(
+    readings: Readings, fit: MarginFit, terms: Terms, spans: list[tuple[float, float]], contrast: Contrast | None
+) -> Explanation:
+    link = fit.link
+    height = float(np.nanmedian(terms.seen.height_m[fit.evidence.row]))
+    notes = []
+    if link.ground.directional and not readings.has("aerial_off_axis_deg"):
+        pointing = "was pointed at the aircraft throughout" if link.ground_bearing_deg is None else "stood fixed"
+        notes.append(f"it is assumed that the ground aerial {pointing}")
+    if link.aircraft.kind == "isotropic":
+        notes.append("the aircraft's aerial is not described and is taken as all-round")
+    if not readings.has("bank_deg"):
+        notes.append("no bank is known: attitude counts as level")
+    elif "bank_deg" in readings.derived:
+        notes.append("bank is inferred from the turn, not measured")
+    if not link.rain_reported:
+        notes.append("no rain is reported; heavy rain all the way is the worst case that weather is judged by")
+    return Explanation(
+        fit, terms, attribute(fit, terms, readings, spans), contrast, what_if(fit, height), tuple(notes)
+    )  # fmt: skip
