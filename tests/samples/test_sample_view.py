@@ -57,14 +57,14 @@ def test_horizon_lies_where_the_attitude_says(bank, pitch):
     offset, slope = horizon_in(luma)
     focal = PLAIN.focal_px[0]
     assert math.degrees(math.atan(slope)) == pytest.approx(-bank, abs=0.7)
-    # The horizon is the cone of directions that lie by the dip under the horizontal: its point straight under the axis.
+    # Straight under or over the axis, measured along the picture's own vertical.
     below = math.radians(pitch) + horizon_dip_rad(120.0)
     foot = math.tan(below) * focal / math.cos(math.radians(bank))
     assert offset + slope * 320 == pytest.approx(180 + foot, abs=2.5)
 
 
 def test_ground_moves_as_the_camera_flies():
-    """A camera over a plane: a pattern at picture angle θ below the horizon lies h/tan θ ahead, wherever one looks from."""
+    """A camera over a plane: what shows at an angle θ under the horizon lies h/tan θ ahead."""
     import cv2
 
     low = seaward(80.0, pitch_deg=-20.0)
