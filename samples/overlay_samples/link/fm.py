@@ -29,9 +29,10 @@ _HALF = 0.5**0.5
 _NO_CARRIER_dB = -60.0
 """C/N below which there might as well be no carrier."""
 _EMPHASIS_TAPS = 160
-_DOUBTFUL_STEP = 1.2
-"""Steps of the angle beyond this many radians from one sample to the next are looked into more closely."""
-_BETWEEN_REACH, _BETWEEN_PARTS, _BETWEEN_BATCH = 6, 4, 4096
+_DOUBTFUL_STEP, _DOUBTFUL_SHARE, _VERY_DOUBTFUL_STEP = 1.0, 0.15, 1.8
+"""Steps of the angle beyond so many radians from one sample to the next are looked into more closely; where they are a
+large share, near and below a C/N of 2 dB, only the larger ones: a few clicks in a hundred are lost there."""
+_BETWEEN_REACH, _BETWEEN_PARTS, _BETWEEN_BATCH = 6, 8, 4096
 _TRANSMIT_TAPS, _RECEIVE_TAPS = 41, 71
 _TRANSMIT_EDGES_MHZ = (5.6, 7.6)
 
@@ -286,7 +287,10 @@ class FMLink:
         steps[0] = angle[0] - self._last_angle
         self._last_angle = angle[-1]
         _wrap(steps)
-        doubtful = np.flatnonzero(np.abs(steps) > _DOUBTFUL_STEP)
+        size = np.abs(steps)
+        doubtful = np.flatnonzero(size > _DOUBTFUL_STEP)
+        if len(doubtful) > _DOUBTFUL_SHARE * len(steps):
+            doubtful = np.flatnonzero(size > _VERY_DOUBTFUL_STEP)
         doubtful = doubtful[(doubtful >= _BETWEEN_REACH) & (doubtful < len(steps) - _BETWEEN_REACH)]
         steps[doubtful] = _steps_between(in_phase, quadrature, doubtful)
         return steps

@@ -214,7 +214,8 @@ class Timebase:
             state.next_line += nominal + state.rate
             if state.trust < _TRUST_SEARCH:
                 pulse = sync.likeliest_pulse(state.next_line, self.standard)
-                state.next_line = state.next_line if pulse is None else pulse
+                if pulse is not None:
+                    state.next_line, state.rate = pulse, 0.0
         start, line, field, parity, hits = zip(*found, strict=True) if found else ((),) * 5
         return Lines(
             np.array(start, np.float64),
