@@ -11,7 +11,7 @@ import numpy as np
 
 from overlay.tracks import units
 from overlay.tracks.dates import day_reader, posix_of_iso, seconds_of_day, unwrap_midnight, zone_of
-from overlay.tracks.samples import Floats, Options, number
+from overlay.tracks.samples import Floats, Options, numbers
 from overlay.tracks.source import Source
 from overlay.tracks.terms import Field
 
@@ -42,12 +42,12 @@ def clock_of(
     field, texts = time
     says_utc = any(_UTC_WORDS.search(part[0].header) for part in (time, day) if part)
     zone = UTC if says_utc else zone_of(options.time_zone) if options.time_zone else None
-    numbers = np.array([number(text) for text in texts])
-    if np.isfinite(numbers).sum() > 0.5 * sum(bool(text.strip()) for text in texts):
-        if day is not None and _is_clock_number(numbers):
-            clock = _clock_number(numbers)
+    values = numbers(texts)
+    if np.isfinite(values).sum() > 0.5 * sum(bool(text.strip()) for text in texts):
+        if day is not None and _is_clock_number(values):
+            clock = _clock_number(values)
             return _day_and_clock(source, day[1], clock, zone)
-        return _running(source, field, numbers, place)
+        return _running(source, field, values, place)
     clock = np.array([seconds_of_day(text) for text in texts])
     if np.isfinite(clock).sum() > 0.5 * len(clock):
         if day is None:

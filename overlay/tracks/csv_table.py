@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import csv
-import io
 import itertools
 import math
 import re
 import sys
 from array import array
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
@@ -18,15 +17,16 @@ import numpy as np
 from overlay.tracks import angles, terms, units
 from overlay.tracks.csv_clock import clock_of
 from overlay.tracks.quantities import Flown, columns_of, places
-from overlay.tracks.samples import Contents, Floats, Options, Samples, finite, number
-from overlay.tracks.source import Source, decode
+from overlay.tracks.samples import BLOCK, Contents, Floats, Options, Samples, finite, number, numbers
+from overlay.tracks.source import Source
 from overlay.tracks.terms import DATE, PLACE, TIME, Field
 
 NAME = "CSV"
+LIMIT_BYTES = 150_000_000  # read in well under 20 s
 BORN = datetime(1999, 8, 22, tzinfo=UTC).timestamp()
 DELIMITERS = ",;\t|"
 HEADER_WITHIN = 60  # lines of preamble that some recorders write first
-BLOCK_ROWS = 20_000
+ROWS_WITHIN = 8  # lines after the header in which a row must stand
 
 
 @dataclass(frozen=True)
@@ -40,26 +40,36 @@ class Layout:
 
 def matches(source: Source) -> bool:
     """Whether one of the first lines is a row of headers that name a place or a time and something else known."""
-    return layout_of(decode(source.head), {}) is not None
+    return layout_of(source.head_text(), {}) is not None
 
 
-def layout_of(text: str, mapping: dict[str, str]) -> Layout | None:
+def layout_of(text: str, mapping: Mapping[str, str]) -> Layout | None:
     """The header row: of the first lines, the one with most terms of the trade, under the delimiter that shows most."""
     if "\0" in text[:4096]:
         return None
-    lines = text.splitlines()[:HEADER_WITHIN]
+    lines = text.split("\n")[: HEADER_WITHIN + ROWS_WITHIN]
     candidates = (
         (_score(headers, mapping), -number, Layout(number, delimiter, headers))
-        for number, line in enumerate(lines)
+        for number, line in enumerate(lines[:HEADER_WITHIN])
         for delimiter in DELIMITERS
         if delimiter in line and len(line) < 1 << 15
         for headers in (_cells(line.lstrip("#% "), delimiter),)
+        if _has_rows(lines[number + 1 : number + 1 + ROWS_WITHIN], delimiter, len(headers))
     )
     best = max(candidates, key=lambda item: item[:2], default=None)
-    return best[2] if best and best[0] >= 2 else None
+    return best[2] if best and best[0] >= (1 if mapping else 2) else None
 
 
-def _score(headers: Sequence[str], mapping: dict[str, str]) -> int:
+def _has_rows(lines: Sequence[str], delimiter: str, width: int) -> bool:
+    """Whether rows as wide as the header follow it, or nothing does."""
+    filled = [line for line in lines if line.strip()]
+    return not filled or any(len(_cells(line, delimiter)) >= width - 1 for line in filled)
+
+
+def _score(headers: Sequence[str], mapping: Mapping[str, str]) -> int:
+    """How many headers are known; a row with a number in it is no header."""
+    if any(math.isfinite(number(header)) for header in headers):
+        return 0
     known = sum(map(terms.is_term, headers)) + sum(header in mapping.values() for header in headers)
     columns = {field.column for field in terms.assign(headers).values()}
     useful = columns & {TIME, PLACE, "latitude_deg", "bank_deg", "yaw_rate_dps"}
@@ -75,8 +85,7 @@ def _cells(line: str, delimiter: str) -> tuple[str, ...]:
 
 def read(source: Source, options: Options) -> Contents:
     """The whole table as one run."""
-    text = source.text()
-    layout = layout_of(text[: 1 << 18], dict(options.columns))
+    layout = layout_of(source.head_text(), options.columns)
     if layout is None:
         raise source.error("no row of headers known here", 'name the columns by a mapping such as latitude_deg = "Lat"')
     try:
@@ -84,27 +93,27 @@ def read(source: Source, options: Options) -> Contents:
     except KeyError as error:
         known = ", ".join(header for header in layout.headers if header)
         raise source.error(f"no column {error.args[0]!r}", f"map to one of its headers: {known}") from None
-    table = _Table(source, layout, text, fields)
+    table = _Table(source, layout, fields)
     return Contents(NAME, [_samples(source, options, table)], BORN)
 
 
 class _Table:
     """The wanted columns of a table, parted row by row: numbers as numbers, clocks and modes as text."""
 
-    def __init__(self, source: Source, layout: Layout, text: str, fields: dict[str, Field]) -> None:
+    def __init__(self, source: Source, layout: Layout, fields: dict[str, Field]) -> None:
         self.fields = fields
         self.texts: dict[str, list[str]] = {h: [] for h, f in fields.items() if f.column in (TIME, DATE, "mode")}
         self.numbers: dict[str, array[float]] = {}
         self._headers = list(fields)
         self._pick = [layout.headers.index(header) for header in fields]
         self._cells = _cell_reader(layout.delimiter)
-        rows = _rows(source, layout, text)
+        rows = _rows(source, layout)
         first = next(rows, None)
         if first is None:
             raise source.error("a header without rows", "copy the log from the recorder again")
         if not self._take_units(first, layout):
             rows = itertools.chain([first], rows)
-        while block := list(itertools.islice(rows, BLOCK_ROWS)):
+        while block := list(itertools.islice(rows, BLOCK)):
             self._take(block)
 
     def _take_units(self, row: list[str], layout: Layout) -> bool:
@@ -127,12 +136,12 @@ class _Table:
                 self.numbers.setdefault("longitude_deg", array("d")).extend(pair[1] for pair in pairs)
             else:
                 read = angles.angle if self.fields[header].column in ("latitude_deg", "longitude_deg") else self._cells
-                self.numbers.setdefault(header, array("d")).extend(_floats(cells, read))
+                self.numbers.setdefault(header, array("d")).extend(numbers(cells, read))
 
 
-def _rows(source: Source, layout: Layout, text: str) -> Iterator[list[str]]:
+def _rows(source: Source, layout: Layout) -> Iterator[list[str]]:
     """Rows of the header's width, a missing last cell allowed; others are dropped and counted."""
-    lines = itertools.islice(io.StringIO(text), layout.line + 1, None)
+    lines = itertools.islice(source.lines(), layout.line + 1, None)
     reader = csv.reader(lines, delimiter=layout.delimiter)
     width, dropped = len(layout.headers), 0
     while True:
@@ -148,13 +157,6 @@ def _rows(source: Source, layout: Layout, text: str) -> Iterator[list[str]]:
         elif len(row) > 1 or any(row):
             dropped += 1
     source.count(dropped, "rows of another width than the header dropped")
-
-
-def _floats(cells: list[str], read: Callable[[str], float]) -> Iterable[float]:
-    try:
-        return array("d", map(float, cells))
-    except ValueError:
-        return map(read, cells)
 
 
 _WITH_UNIT = re.compile(r"\s*([-+]?\d+(?:\.\d*)?)\s*[^\d\s]{0,5}\s*")

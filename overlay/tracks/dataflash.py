@@ -7,6 +7,7 @@ one pass and fields taken out with numpy. pymavlink is the reference in the test
 from __future__ import annotations
 
 import re
+from array import array
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -15,10 +16,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from overlay.tracks import dataflash_columns
-from overlay.tracks.samples import Contents, Floats, Options, finite, number
-from overlay.tracks.source import Source, decode
+from overlay.tracks.samples import BLOCK, Contents, Floats, Options, finite, numbers
+from overlay.tracks.source import Source
 
 NAME = "DataFlash"
+LIMIT_BYTES = 200_000_000  # read in well under 20 s
 BORN = datetime(2009, 1, 1, tzinfo=UTC).timestamp()  # from memory: no open autopilot wrote the format earlier
 _HEAD = b"\xa3\x95"
 _FMT = 128
@@ -55,7 +57,7 @@ def matches(source: Source) -> bool:
     """Whether the file begins with the format of formats, in binary or as text."""
     if _HEAD + bytes([_FMT]) in source.head[:4096]:
         return True
-    return _TEXT_FMT.search(decode(source.head[:8192])) is not None
+    return _TEXT_FMT.search(source.head_text()[:8192]) is not None
 
 
 def read(source: Source, _: Options) -> Contents:
@@ -85,9 +87,9 @@ def read_binary(source: Source) -> dict[str, Message]:
     return messages
 
 
-def _offsets(source: Source, data: bytes, formats: dict[int, _Format]) -> dict[int, list[int]]:
+def _offsets(source: Source, data: bytes, formats: dict[int, _Format]) -> dict[int, array[int]]:
     """Where the messages of each kind begin; a message counts when another, or the end, follows it."""
-    offsets: dict[int, list[int]] = {}
+    offsets: dict[int, array[int]] = {}
     lengths = {_FMT: _FMT_LENGTH}
     size, at, lost = len(data), 0, 0
     while at + 3 <= size:
@@ -102,7 +104,7 @@ def _offsets(source: Source, data: bytes, formats: dict[int, _Format]) -> dict[i
             continue
         if kind == _FMT:
             _learn(data[at + 3 : end], formats, lengths)
-        offsets.setdefault(kind, []).append(at)
+        offsets.setdefault(kind, array("q")).append(at)
         at = end
     source.count(lost, "bytes between messages passed over")
     return offsets
@@ -142,9 +144,10 @@ def _gathered(
 def read_text(source: Source) -> dict[str, Message]:
     """The wanted messages of a log turned into text, one a line; lines of another width are dropped and noted."""
     columns: dict[str, tuple[str, ...]] = {}
-    lines: dict[str, list[tuple[int, list[str]]]] = {}
+    lines: dict[str, list[str]] = {}
+    places: dict[str, array[int]] = {}
     bad = 0
-    for count, line in source.lines():
+    for count, line in enumerate(source.lines()):
         name, _, rest = line.partition(",")
         name = name.strip()
         if name == "FMT":
@@ -152,21 +155,27 @@ def read_text(source: Source) -> dict[str, Message]:
             if len(parts) > 4:
                 columns[parts[2]] = tuple(parts[4:])
         elif name in dataflash_columns.WANTED and name in columns:
-            cells = rest.split(",", len(columns[name]) - 1)
-            if len(cells) == len(columns[name]):
-                lines.setdefault(name, []).append((count, cells))
+            if rest.count(",") >= len(columns[name]) - 1:
+                lines.setdefault(name, []).append(rest)
+                places.setdefault(name, array("q")).append(count)
             else:
                 bad += 1
     source.count(bad, "messages cut short dropped")
-    return {name: _of_lines(columns[name], rows) for name, rows in lines.items()}
+    return {name: _of_lines(columns[name], places[name], rows) for name, rows in lines.items()}
 
 
-def _of_lines(columns: tuple[str, ...], rows: list[tuple[int, list[str]]]) -> Message:
-    cells = list(zip(*(row for _, row in rows), strict=True))
-    fields = {name: np.array([number(text) for text in ts]) for name, ts in zip(columns, cells, strict=True)}
-    texts = {
-        name: [t.strip() for t in ts]
-        for name, ts in zip(columns, cells, strict=True)
-        if not np.isfinite(fields[name]).any()
-    }
-    return Message(np.array([count for count, _ in rows]), fields, texts)
+def _of_lines(columns: tuple[str, ...], places: array[int], lines: list[str]) -> Message:
+    """Columns of lines, cut a block at a time: the cells of a whole log as texts would fill the memory."""
+    fields: dict[str, list[Floats]] = {name: [] for name in columns}
+    texts: dict[str, list[str]] = {name: [] for name in columns}
+    for first in range(0, len(lines), BLOCK):
+        rows = (line.split(",", len(columns) - 1) for line in lines[first : first + BLOCK])
+        for name, cells in zip(columns, zip(*rows, strict=True), strict=True):
+            block = numbers(cells)
+            fields[name].append(block)
+            if not np.isfinite(block).any():
+                texts[name] += (cell.strip() for cell in cells)
+    whole = {name: np.concatenate(blocks) for name, blocks in fields.items()}
+    return Message(
+        np.array(places), whole, {name: values for name, values in texts.items() if len(values) == len(lines)}
+    )

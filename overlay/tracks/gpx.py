@@ -19,6 +19,7 @@ from overlay.tracks.terms import DATE, PLACE, TIME
 from overlay.tracks.xml_stream import Walker, root_name
 
 NAME = "GPX"
+LIMIT_BYTES = 300_000_000  # read in well under 20 s
 BORN = datetime(2002, 1, 1, tzinfo=UTC).timestamp()  # GPX 1.0 came out in 2002
 NO_FIX = 1.0
 BLOCK = 50_000

@@ -15,9 +15,10 @@ import numpy as np
 from overlay.tracks.dates import full_year, unwrap_midnight
 from overlay.tracks.quantities import Flown, agrees_with_positions
 from overlay.tracks.samples import Contents, Floats, Options, Rows, Samples, number
-from overlay.tracks.source import Source, decode
+from overlay.tracks.source import Source
 
 NAME = "IGC"
+LIMIT_BYTES = 80_000_000  # read in well under 20 s
 BORN = datetime(1994, 1, 1, tzinfo=UTC).timestamp()  # from memory: the format is of the middle of the nineties
 _B = re.compile(r"B(\d{2})(\d{2})(\d{2})(\d{2})(\d{5})([NS])(\d{3})(\d{5})([EW])([AV])(-\d{4}|\d{5})(-\d{4}|\d{5})(.*)")
 _DATE = re.compile(r"HFDTE(?:DATE)?\s*:?\s*(\d{2})(\d{2})(\d{2})", re.IGNORECASE)
@@ -38,7 +39,7 @@ _WHOLE = ("FXA", "SIU")
 
 def matches(source: Source) -> bool:
     """Whether there are fix records beside a recorder's own first line or date."""
-    lines = decode(source.head).splitlines()
+    lines = source.head_text().splitlines()
     fixes = sum(_B.match(line) is not None for line in lines)
     first = next((line for line in lines if line.strip()), "")
     return fixes > 0 and bool(_MANUFACTURER.match(first) or any(map(_DATE.match, lines)))
@@ -47,7 +48,7 @@ def matches(source: Source) -> bool:
 def read(source: Source, _: Options) -> Contents:
     """All fixes as one run."""
     recorder = _Recorder()
-    for count, line in source.lines():
+    for count, line in enumerate(source.lines(), start=1):
         recorder.take(count, line.rstrip())
     if not len(recorder.rows):
         raise source.error("IGC without a fix", "copy the file from the recorder again")

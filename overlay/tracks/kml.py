@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import io
 import re
+import struct
 import zipfile
 import zlib
 from collections.abc import Sequence
@@ -20,14 +21,16 @@ import numpy as np
 from overlay.tracks import terms
 from overlay.tracks.dates import posix_of_iso
 from overlay.tracks.quantities import Flown, columns_of
-from overlay.tracks.samples import Contents, Floats, Options, Samples, number
+from overlay.tracks.samples import Contents, Floats, Options, Samples, number, numbers
 from overlay.tracks.source import Source
 from overlay.tracks.xml_stream import Walker, root_name
 
 NAME = "KML"
+LIMIT_BYTES = 200_000_000  # read in well under 20 s
 BORN = datetime(2004, 1, 1, tzinfo=UTC).timestamp()  # from memory: the first KML documents
 ENTRY_LIMIT, SIZE_LIMIT, RATIO_LIMIT = 64, 1 << 26, 100
 _ZIP = b"PK\x03\x04"
+_ZIP_TAIL = 22 + 65535  # the end record and the longest comment behind it
 _NUMBER = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?"
 _TUPLE = re.compile(rf"({_NUMBER})\s*,\s*({_NUMBER})(?:\s*,\s*({_NUMBER}))?")
 
@@ -198,7 +201,7 @@ def _array_columns(
     full = {name: values for name, values in parts.arrays.items() if len(values) == len(parts.place)}
     mapping = {column: header for column, header in options.columns.items() if header in full}
     fields = [f for f in terms.assign(full, mapping).values() if f.column not in columns and f.column in terms.QUANTITY]
-    raw = {f.header: np.array([number(text) for text in full[f.header][: len(time)]]) for f in fields}
+    raw = {f.header: numbers(full[f.header][: len(time)]) for f in fields}
     flown = Flown(time, columns["latitude_deg"], columns["longitude_deg"])
     return columns_of(fields, raw, flown, source, si=False)
 
@@ -280,8 +283,24 @@ def _opened(source: Source) -> BinaryIO:
     return io.BytesIO(data)
 
 
+def _is_small(source: Source) -> bool:
+    """Whether a zip archive's own end record tells of few entries, before any of them is looked at."""
+    if source.size > SIZE_LIMIT:
+        return False
+    with source.path.open("rb") as file:
+        file.seek(max(source.size - _ZIP_TAIL, 0))
+        tail = file.read()
+    at = tail.rfind(b"PK\x05\x06")
+    if at < 0 or len(tail) < at + 22 or b"PK\x06\x07" in tail[max(at - 20, 0) : at]:
+        return False
+    entries, directory = struct.unpack_from("<HI", tail, at + 10)
+    return bool(entries <= ENTRY_LIMIT and directory <= ENTRY_LIMIT * 1024)
+
+
 def _kml_entry(source: Source) -> zipfile.ZipInfo | None:
     """The document of a KMZ; None when the archive cannot be read, is absurd or reaches outside itself."""
+    if not _is_small(source):
+        return None
     try:
         with zipfile.ZipFile(source.path) as archive:
             entries = archive.infolist()

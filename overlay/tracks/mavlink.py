@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import binascii
 import struct
+from array import array
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -19,6 +20,7 @@ from overlay.tracks.samples import Contents, Floats, Options, finite
 from overlay.tracks.source import Source
 
 NAME = "MAVLink telemetry log"
+LIMIT_BYTES = 80_000_000  # read in well under 20 s
 BORN = datetime(2009, 1, 1, tzinfo=UTC).timestamp()  # from memory: the protocol's first year
 EARLIEST_US, LATEST_US = 1_230_768_000_000_000, 4_102_444_800_000_000  # 2009 … 2100
 SEARCHED = 4096  # bytes of damage at the beginning that are looked past
@@ -118,7 +120,7 @@ class _Log:
     def __init__(self, data: bytes, tables: dict[int, Any]) -> None:
         self._data = data
         self._tables = {number: kind for number, kind in tables.items() if kind.msgname in mavlink_columns.WANTED}
-        self._rows: dict[tuple[int, int], list[tuple[float, ...]]] = {}
+        self._rows: dict[tuple[int, int], array[float]] = {}
         self.lost = self.wrong = 0
 
     def frames(self) -> Iterator[Frame]:
@@ -162,15 +164,15 @@ class _Log:
         payload = self._data[frame.payload]
         size = kind.unpacker.size
         values = kind.unpacker.unpack(payload[:size].ljust(size, b"\0"))
-        row = (float(frame.at), frame.stamp_us / 1e6, *values)
-        self._rows.setdefault((frame.system, frame.message), []).append(row)
+        rows = self._rows.setdefault((frame.system, frame.message), array("d"))
+        rows.extend((frame.at, frame.stamp_us / 1e6, *values))
 
     def messages(self) -> dict[tuple[int, str], dict[str, Floats]]:
         """Fields by (system, message name); beside them `place` in the file and the recorder's `stamp_s`."""
         result = {}
         for (system, number), rows in self._rows.items():
             kind = self._tables[number]
-            table = finite(rows)
+            table = finite(rows).reshape(-1, 2 + sum(max(count, 1) for count in kind.array_lengths))
             fields = {"place": table[:, 0], "stamp_s": table[:, 1]}
             index = 2
             for name, count in zip(kind.ordered_fieldnames, kind.array_lengths, strict=True):

@@ -16,10 +16,11 @@ import numpy as np
 
 from overlay.tracks.dates import DAY_S, ROLLOVER_S, full_year, unwrap_midnight
 from overlay.tracks.samples import Bools, Contents, Floats, Options, Rows, Samples, number
-from overlay.tracks.source import Source, encoding_of
+from overlay.tracks.source import Source, unicode_of
 from overlay.tracks.units import KNOT_MPS
 
 NAME = "NMEA 0183"
+LIMIT_BYTES = 100_000_000  # read in well under 20 s
 BORN = datetime(1992, 1, 1, tzinfo=UTC).timestamp()  # from memory: version 2.0, from which on RMC carries a date
 SEARCHED_BYTES = 1 << 24  # binary may come first; so much of a file is searched for sentences
 MEMORY_EPOCHS = 32  # sentences of one epoch come no farther apart
@@ -50,7 +51,7 @@ def _has_sentence(data: bytes) -> bool:
 
 def _bytes(data: bytes) -> bytes:
     """One byte a character, whatever the encoding."""
-    encoding = encoding_of(data[:4096])
+    encoding = unicode_of(data[:4096])
     if not encoding.startswith("utf-16"):
         return data
     return data.decode(encoding, "replace").encode("latin-1", "replace")

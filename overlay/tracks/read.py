@@ -11,7 +11,7 @@ from overlay.tracks import csv_table, dataflash, gpx, igc, kml, mavlink, nmea, u
 from overlay.tracks.dates import zone_of
 from overlay.tracks.flights import flights_of
 from overlay.tracks.samples import Options
-from overlay.tracks.source import Source
+from overlay.tracks.source import Source, is_text
 from overlay.tracks.track import Log
 
 READERS: tuple[ModuleType, ...] = (gpx, kml, ulog, dataflash, mavlink, igc, nmea, csv_table)
@@ -37,9 +37,12 @@ def read_log(
     if time_zone is not None:
         zone_of(time_zone)
     source = Source.open(path)
-    reader = _reader_of(source)
+    reader = _reader_of(source) or (csv_table if columns and is_text(source.head) else None)
     if reader is None:
         raise source.error(what_it_is(source.head), "give a GPX, KML, NMEA, IGC, CSV, MAVLink or ULog log")
+    if source.size > reader.LIMIT_BYTES:
+        found = f"a {reader.NAME} log of {source.size / 1e6:.0f} MB, far more than a flight's"
+        raise source.error(found, f"cut it to {reader.LIMIT_BYTES / 1e6:.0f} MB")
     contents = reader.read(source, Options(columns or {}, time_zone, interval_s))
     flights = flights_of(contents, source)
     return Log(str(path), contents.format, flights, source.damage())
@@ -78,5 +81,4 @@ def what_it_is(head: bytes) -> str:
     for at, signature, name in _SIGNATURES:
         if head[at : at + len(signature)] == signature:
             return f"looks like {name}"
-    printable = sum(byte in b"\t\r\n" or 32 <= byte < 127 for byte in head[:4096])
-    return "text in no format known here" if printable > 0.9 * len(head[:4096]) else "bytes in no format known here"
+    return "text in no format known here" if is_text(head) else "bytes in no format known here"

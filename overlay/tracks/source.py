@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import os
 import stat
 from collections.abc import Iterator
@@ -14,6 +15,7 @@ from overlay.errors import Damage, TrackError
 
 HEAD_BYTES = 1 << 16
 LIMIT_BYTES = 1 << 29
+LINE_LIMIT = 1 << 17
 
 
 @dataclass
@@ -51,13 +53,25 @@ class Source:
         """The whole file."""
         return self.head if self.size <= len(self.head) else self.path.read_bytes()
 
-    def text(self) -> str:
-        """The whole file as text: by its byte order mark, else UTF-16 or UTF-8 by content, else Latin-1."""
-        return decode(self.bytes())
+    def head_text(self) -> str:
+        """The first bytes as text, line endings of any kind turned to a newline."""
+        decoder = codecs.getincrementaldecoder(self.encoding())("replace")
+        return decoder.decode(self.head).replace("\r\n", "\n").replace("\r", "\n")
 
-    def lines(self) -> Iterator[tuple[int, str]]:
-        """(line number from 1, line without its ending)."""
-        return enumerate(self.text().splitlines(), start=1)
+    def encoding(self) -> str:
+        """By the byte order mark, else UTF-16 or UTF-8 by content, else Latin-1."""
+        encoding = unicode_of(self.head[:4096])
+        try:
+            codecs.getincrementaldecoder(encoding)().decode(self.head)
+        except UnicodeDecodeError:
+            return encoding if encoding.startswith("utf-16") else "latin-1"
+        return encoding
+
+    def lines(self) -> Iterator[str]:
+        """Lines of the file as text, endings of any kind turned to a newline; an endless one comes in pieces."""
+        with self.path.open("r", encoding=self.encoding(), errors="replace") as file:
+            while line := file.readline(LINE_LIMIT):
+                yield line
 
     def note(self, what: str, where: str = "") -> None:
         """Keep a line on something skipped or repaired; the same line is kept once."""
@@ -79,23 +93,12 @@ class Source:
         return TrackError(self.path, found, remedy)
 
 
-def decode(data: bytes) -> str:
-    """Text of bytes in any encoding that loggers write; never fails.
+def unicode_of(head: bytes) -> str:
+    """The Unicode encoding that the first bytes speak for; Latin-1 cannot be told from UTF-8 here.
 
-    >>> decode("°".encode("latin-1")) == decode("°".encode()) == decode("°".encode("utf-16")) == "°"
-    True
+    >>> unicode_of("time,height".encode("utf-16-le")), unicode_of(b"time,height")
+    ('utf-16-le', 'utf-8-sig')
     """
-    encoding = encoding_of(data[:4096])
-    if encoding != "utf-8-sig":
-        return data.decode(encoding, "replace")
-    try:
-        return data.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        return data.decode("latin-1")
-
-
-def encoding_of(head: bytes) -> str:
-    """The Unicode encoding that the first bytes speak for; Latin-1 cannot be told from UTF-8 here."""
     if head.startswith((b"\xff\xfe", b"\xfe\xff")):
         return "utf-16"
     even, odd = head[0::2], head[1::2]
@@ -104,6 +107,16 @@ def encoding_of(head: bytes) -> str:
     if len(even) > 8 and even.count(0) > 0.4 * len(even) > odd.count(0):
         return "utf-16-be"
     return "utf-8-sig"
+
+
+def is_text(head: bytes) -> bool:
+    r"""Whether bytes look like text, in whatever encoding.
+
+    >>> is_text(b"a,b\r\n1,2"), is_text(bytes(range(64)))
+    (True, False)
+    """
+    sample = head[:4096].replace(b"\0", b"") if unicode_of(head[:4096]).startswith("utf-16") else head[:4096]
+    return sum(byte in b"\t\r\n" or byte >= 32 for byte in sample) > 0.95 * len(sample)
 
 
 def _reason(error: OSError | ValueError) -> str:

@@ -19,6 +19,7 @@ from overlay.tracks.samples import Contents, Floats, Options, finite
 from overlay.tracks.source import Source
 
 NAME = "ULog"
+LIMIT_BYTES = 200_000_000  # read in well under 20 s
 BORN = datetime(2016, 1, 1, tzinfo=UTC).timestamp()  # from memory: the format's first year
 MAGIC = b"ULog\x01\x12\x35"
 _HEADER = 16
