@@ -34,10 +34,12 @@ class Search:
 
     @property
     def probability(self) -> float:
+        """That unrelated motion reaches the best score somewhere."""
         return self.null.probability(self.candidates[0].score) if self.candidates else 1.0
 
     @property
     def z(self) -> float:
+        """The best score in standard deviations of what unrelated motion reaches."""
         return self.null.z(self.candidates[0].score) if self.candidates else 0.0
 
     @property
@@ -58,7 +60,7 @@ def search(
     least = least_overlap_s / STEP_S
     surface = masked_correlation(x, x_known, y, y_known)
     score = evidence(surface, share, least)
-    offset = start_x - start_y + surface.lag * STEP_S
+    offset = np.asarray(start_x - start_y + surface.lag * STEP_S, np.float64)
     chance = null(x, x_known, y, y_known, share, least, piece=round(PIECE_S / STEP_S))
     return Search(offset, score, tuple(peaks(offset, score, keep)), chance, least_overlap_s)
 
@@ -80,7 +82,7 @@ def prepared(source: Averager, drift: float) -> tuple[float, Floats, Mask]:
 def _trend(values: Floats, known: Mask) -> Floats:
     box = np.ones(2 * round(TREND_S / STEP_S / 2) + 1)
     if values.shape[1] < len(box):
-        return values[:, known].mean(axis=1, keepdims=True) * known
+        return np.asarray(values[:, known].mean(axis=1, keepdims=True) * known)
     weight = np.maximum(np.convolve(known, box, mode="same"), 1.0)
     return np.array([np.convolve(row * known, box, mode="same") / weight for row in values])
 

@@ -28,8 +28,8 @@ Mask = NDArray[np.bool_]
 class Surface:
     """What the overlap at each `lag` (L,) of `count` (L,) pairs holds.
 
-    `joint` (L, K, K) are the correlations among all channels there, the reference's first; `correlation` (L, C, D) is its
-    block of reference channel c with recording channel d.
+    `joint` (L, K, K) are the correlations among all channels there, the reference's first; `correlation` (L, C, D) is
+    its block of reference channel c with recording channel d.
     """
 
     lag: NDArray[np.intp]
@@ -39,6 +39,7 @@ class Surface:
 
     @property
     def correlation(self) -> Floats:
+        """Reference channels against recording channels, (L, C, D)."""
         return self.joint[:, : self.reference_channels, self.reference_channels :]
 
 

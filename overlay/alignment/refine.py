@@ -28,6 +28,8 @@ Floats = NDArray[np.float64]
 CAUCHY = 2.385  # 95 % efficiency for Gaussian noise (Huber & Ronchetti, Robust Statistics; from memory)
 DRIFT_PRIOR = 100e-6  # 1σ: quartz is ±20 ppm, the worst phones near 300
 BLOCK_S = 10.0
+NO_SAY = 30.0  # times its own noise: the channel no longer counts
+AXIS_SIGMA_RAD = np.radians(0.5)
 
 
 @dataclass(frozen=True)
@@ -51,7 +53,8 @@ class Mount:
 class Fit:
     """Clock and mount, with what each block says.
 
-    ``theta`` = (δ s, d, mount rotation vector rad (3), log κ), last step's values 0 but for d; ``information`` (B, 6, 6) and
+    ``theta`` = (δ s, d, mount rotation vector rad (3), log κ), last step's values 0 but for d; ``information`` (B, 6,
+    6) and
     ``score`` (B, 6) of the blocks centred at reference times ``block_s`` (B,).
     """
 
@@ -66,30 +69,33 @@ class Fit:
     information: Floats
     score: Floats
     samples: int
+    axis: Floats | None = None
 
     @property
     def mid_recording_s(self) -> float:
+        """The middle of the overlap on the recording's clock."""
         return self.clock.to_recording(self.mid_reference_s)
 
     def covariance(self) -> Floats:
         """(6, 6) sandwich over blocks: H⁻¹ (Σ s sᵀ) H⁻¹, small-sample factor included, and never below H⁻¹ / 4."""
-        bread = np.linalg.inv(self.information.sum(axis=0) + _prior())
+        bread = np.linalg.inv(self.information.sum(axis=0) + _prior(self.axis))
         corrected = self.score  # scores at the solution sum to about zero
         used = max(2, int(np.count_nonzero(self.information[:, 0, 0] > 0)))
         meat = corrected.T @ corrected * used / max(1, used - 1)
-        prior = _prior()
+        prior = _prior(self.axis)
         sandwich = bread @ (meat + prior) @ bread
         floor = bread / 4
         return np.asarray(sandwich + np.diag(np.maximum(np.diag(floor) - np.diag(sandwich), 0)))
 
 
-def _prior() -> Floats:
-    return np.diag([0.0, 1 / DRIFT_PRIOR**2, 0.0, 0.0, 0.0, 4.0])
+def _prior(axis: Floats | None = None) -> Floats:
+    hold = 0.0 if axis is None else 1 / AXIS_SIGMA_RAD**2
+    return np.diag([0.0, 1 / DRIFT_PRIOR**2, 0.0, hold, hold, 4.0])
 
 
 @dataclass(frozen=True)
 class Comparison:
-    """What is compared: reference means (N, 3) over whole intervals of its own log, and where the recording's come from.
+    """Reference means (N, 3) over whole intervals of its own log, and where the recording's come from.
 
     `roll_extra_s`: the reference's roll is smoothed over that much more than its yaw, so the recording's must be too.
     """
@@ -140,8 +146,14 @@ def _clipped(values: Floats) -> Floats:
     return np.clip(values, -limit, limit)
 
 
-def fit(compared: Comparison, clock: AffineClock, mount: Mount | None, *, rounds: int = 25) -> Fit:
-    """Gauss–Newton with Cauchy weights from a start within about half a second."""
+def fit(
+    compared: Comparison, clock: AffineClock, mount: Mount | None, *, rounds: int = 25, axis: Floats | None = None
+) -> Fit:
+    """Gauss–Newton with Cauchy weights from a start within about half a second.
+
+    `axis`: the roll axis in camera coordinates, where the picture itself has told it (see `roll_axis`). The mount is
+    then held to it, and the reference's roll, which a position-only log has from its second differences, has no say.
+    """
     middle = float((compared.times[0] + compared.times[-1]) / 2)
     if mount is None:
         as_is = Mount(np.eye(3))
@@ -149,15 +161,26 @@ def fit(compared: Comparison, clock: AffineClock, mount: Mount | None, *, rounds
     for _ in range(rounds):
         residual, jacobian, known = _linearised(compared, clock, mount, middle)
         noise = np.maximum(1.4826 * np.median(np.abs(residual[known]), axis=0), 1e-6)
+        if axis is not None:
+            noise[0] *= NO_SAY
         unit, slope = residual[known] / noise, jacobian[known] / noise[:, None]
         weight = 1 / (1 + (unit / CAUCHY) ** 2)
-        normal = np.einsum("nki,nk,nkj->ij", slope, weight, slope) + _prior()
-        pull = _prior() @ [0, clock.drift, 0, 0, 0, np.log(mount.zoom)]
+        normal = np.einsum("nki,nk,nkj->ij", slope, weight, slope) + _prior(axis)
+        pull = _prior(axis) @ [0, clock.drift, 0, *_off_axis(mount, axis), np.log(mount.zoom)]
         step = -np.linalg.solve(normal, np.einsum("nki,nk,nk->i", slope, weight, unit) + pull)
         clock, mount = _moved(clock, mount, step, middle)
         if abs(step[0]) < 1e-5 and abs(step[1]) < 1e-8:
             break
-    return _summed(compared, clock, mount, middle, noise)
+    return _summed(compared, clock, mount, middle, noise, axis)
+
+
+def _off_axis(mount: Mount, axis: Floats | None) -> tuple[float, float]:
+    """Rotations about right and down by which the mount, as it stands, takes the roll axis off forward."""
+    if axis is None:
+        return 0.0, 0.0
+    forward = mount.rotation @ (axis * [1.0, mount.zoom, mount.zoom])
+    forward = forward / np.linalg.norm(forward)
+    return -float(forward[2]), float(forward[1])
 
 
 def _linearised(
@@ -198,7 +221,9 @@ def _moved(clock: AffineClock, mount: Mount, step: Floats, middle: float) -> tup
     return AffineClock(offset, drift), Mount(rotation, zoom)
 
 
-def _summed(compared: Comparison, clock: AffineClock, mount: Mount, middle: float, noise: Floats) -> Fit:
+def _summed(
+    compared: Comparison, clock: AffineClock, mount: Mount, middle: float, noise: Floats, axis: Floats | None
+) -> Fit:
     residual, jacobian, known = _linearised(compared, clock, mount, middle)
     times, wanted = compared.times[known], compared.wanted[known]
     block = np.floor((compared.times - compared.times[0]) / BLOCK_S).astype(np.intp)
@@ -216,7 +241,7 @@ def _summed(compared: Comparison, clock: AffineClock, mount: Mount, middle: floa
     step_s = float(np.median(np.diff(times)))
     return Fit(
         clock, mount, middle, step_s * len(times), float(np.median(compared.widths)), noise, agreement,
-        compared.times[0] + (np.arange(len(score)) + 0.5) * BLOCK_S, information, score, len(times),
+        compared.times[0] + (np.arange(len(score)) + 0.5) * BLOCK_S, information, score, len(times), axis,
     )  # fmt: skip
 
 
@@ -241,14 +266,19 @@ def _correlation(a: Floats, b: Floats) -> float:
 
 
 def refined(
-    reference: Averager, recording: Averager, clock: AffineClock, spacing_s: float, inferred: bool
+    reference: Averager,
+    recording: Averager,
+    clock: AffineClock,
+    spacing_s: float,
+    inferred: bool,
+    axis: Floats | None = None,
 ) -> tuple[Fit, Comparison]:
     """Coarse-to-fine: wide means to be caught by the right slope, then the width that the reference's rate supports."""
     extra = 2 * spacing_s if inferred else 0.0
     wide = comparison(reference, recording, clock, max(1.5, 1.5 * spacing_s), max(0.5, spacing_s), extra)
-    first = fit(wide, clock, None, rounds=12)
+    first = fit(wide, clock, None, rounds=12, axis=axis)
     fine = comparison(reference, recording, first.clock, max(spacing_s, 0.5), max(spacing_s, 0.1), extra)
-    return fit(fine, first.clock, first.mount), fine
+    return fit(fine, first.clock, first.mount, axis=axis), fine
 
 
 def at_drift(found: Fit, drift: float) -> Fit:

@@ -53,7 +53,8 @@ class Pin:
 class Traces:
     """Arrays for the picture of the evidence.
 
-    ``lag_s``, ``score``: evidence at every offset tried. ``time_s``, ``reference``, ``recording`` (N, 3): rates at the solution
+    ``lag_s``, ``score``: evidence at every offset tried. ``time_s``, ``reference``, ``recording`` (N, 3): rates at
+    the solution
     on the reference clock. ``window_s``, ``window_lag_s``, ``window_sigma_s``: what each window says by itself.
     """
 
@@ -71,7 +72,8 @@ class Traces:
 class Alignment:
     """The clock of `recording` against that of `reference`, or the reasons for giving none.
 
-    `best` is the likeliest clock whatever the verdict; ask `clock`, which refuses unless it can be trusted. `sigma_s` is
+    `best` is the likeliest clock whatever the verdict; ask `clock`, which refuses unless it can be trusted. `sigma_s`
+    is
     one standard error of the reference time at mid-overlap; the interval is at mid-overlap too, told as an offset with
     the drift held. `reasons` are sentences.
     """

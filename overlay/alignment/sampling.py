@@ -37,8 +37,8 @@ class Averager:
     def groups(self, width_s: float, stride_s: float) -> tuple[Floats, Floats]:
         """(centres, widths) of runs of whole intervals about `width_s` long and `stride_s` apart, none across a gap.
 
-        A mean over whole intervals is what the source measured; one that cuts an interval is not, and as the cut falls at
-        the same phase all along a regular log it would shift the time.
+        A mean over whole intervals is what the source measured; one that cuts an interval is not, and as the cut
+        falls at the same phase all along a regular log it would shift the time.
         """
         start, end = self._nodes[::2], self._nodes[1::2]
         if len(start) < 2:
@@ -87,7 +87,7 @@ def intervals(series: MotionSeries) -> Floats:
     gaps = np.diff(series.time_s)
     usual = float(np.median(gaps))
     nearer = np.minimum(np.append(gaps, gaps[-1]), np.append(gaps[0], gaps))
-    return np.clip(nearer, 0.0, 2.5 * usual)
+    return np.asarray(np.clip(nearer, 0.0, 2.5 * usual))
 
 
 def rates(series: MotionSeries, min_confidence: float = 0.1) -> Averager:

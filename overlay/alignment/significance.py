@@ -33,7 +33,7 @@ class Null:
 
     def z(self, peak: float) -> float:
         """How many standard deviations of the surrogates' maxima `peak` lies above their mean, the lesser of both."""
-        return min((peak - kind.mean()) / max(float(kind.std()), 1e-9) for kind in (self.phases, self.shuffled))
+        return min(float(peak - kind.mean()) / max(float(kind.std()), 1e-9) for kind in (self.phases, self.shuffled))
 
 
 def null(

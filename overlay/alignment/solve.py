@@ -12,6 +12,7 @@ from scipy.stats import t as student
 from overlay.alignment import refine, votes
 from overlay.alignment.coarse import Search, search
 from overlay.alignment.result import Alignment, Candidate, Traces
+from overlay.alignment.roll_axis import roll_axis
 from overlay.alignment.sampling import Averager, rates
 from overlay.alignment.verdict import judge
 from overlay.clock import AffineClock
@@ -20,6 +21,7 @@ from overlay.motion.series import MotionSeries
 Floats = NDArray[np.float64]
 
 LEAST_OVERLAP_S = 45.0
+FOLLOWING_SIGMA_S = 0.05  # 1σ of how late the path follows the nose: gusts and sideslip, unknown to a log of positions
 
 
 def align(
@@ -34,12 +36,13 @@ def align(
 ) -> Alignment:
     """Find the recording's clock on the reference's: ``t_reference = offset + (1 + drift) · t_recording``.
 
-    Every overlap of at least `least_overlap_s` is tried. `reference_lag_s`: by how much the reference is known to report
+    Every overlap of at least `least_overlap_s` is tried. `reference_lag_s`: by how much the reference is known to
+    report
     late (a receiver's velocity, 0.1–0.25 s); taken off the offset, which is otherwise the *effective* one. Never raises
     for want of an answer: read the verdict.
     """
     ours, theirs = rates(recording), rates(reference)
-    names = {"recording": recording_name, "reference": reference_name, "keeps_utc": keeps_utc}
+    names: dict[str, Any] = {"recording": recording_name, "reference": reference_name, "keeps_utc": keeps_utc}
     if min(ours.known_s, theirs.known_s) < least_overlap_s:
         short = (
             f"only {min(ours.known_s, theirs.known_s):.0f} s of motion are known, {least_overlap_s:.0f} s are needed"
@@ -55,12 +58,16 @@ def align(
     )
     start = AffineClock(found.candidates[0].offset_s)
     try:
-        fit, compared = refine.refined(theirs, ours, start, spacing, reference.inferred)
+        axis = _roll_axis(recording, start, theirs) if reference.inferred else None
+        fit, compared = refine.refined(theirs, ours, start, spacing, reference.inferred, axis)
     except (ValueError, np.linalg.LinAlgError):
-        return Alignment(verdict="none", reasons=("the best overlap is too short to refine",), candidates=found.candidates,
+        return Alignment(verdict="none", reasons=("the best overlap is too short to refine",),
+        candidates=found.candidates,
                          traces=_curve(found), **names)  # fmt: skip
     covariance = fit.covariance()
     sigma, drift_sigma = float(np.sqrt(covariance[0, 0])), float(np.sqrt(covariance[1, 1]))
+    if reference.inferred:
+        sigma = float(np.hypot(sigma, FOLLOWING_SIGMA_S))
     ballot = votes.window_votes(
         refine.comparison(theirs, ours, fit.clock, max(1.0, spacing), max(0.5, spacing), compared.roll_extra_s), fit
     )
@@ -82,12 +89,18 @@ def align(
         mid_recording_s=fit.mid_recording_s,
         candidates=candidates,
         rival_ratio=found.rival_ratio,
-        evidence=_told(found, fit, ballot, halves, reference, reference_lag_s)
-        | {"moved_by_refinement_s": round(moved, 3)},
+        evidence=_told(found, fit, ballot, halves, reference_lag_s) | {"moved_by_refinement_s": round(moved, 3)},
         reasons=reasons,
         traces=_traces(found, fit, compared),
         **names,
     )
+
+
+def _roll_axis(recording: MotionSeries, clock: AffineClock, reference: Averager) -> Floats | None:
+    """The roll axis as the picture tells it, from the part of the recording that lies in the reference's flight."""
+    low, high = (clock.to_recording(moment) for moment in reference.span)
+    inside = (recording.time_s >= low) & (recording.time_s <= high)
+    return roll_axis(recording.time_s[inside], recording.rate_radps[inside])
 
 
 def _freedom(fit: refine.Fit) -> float:
@@ -101,7 +114,6 @@ def _told(
     fit: refine.Fit,
     ballot: votes.WindowVotes,
     halves: list[tuple[float, float]],
-    reference: MotionSeries,
     lag_s: float,
 ) -> dict[str, Any]:
     return {
@@ -114,9 +126,7 @@ def _told(
         "agreement": dict(zip(("roll", "pitch", "yaw"), (round(float(r), 3) for r in fit.agreement), strict=True)),
         "mount_tilt_deg": round(fit.mount.tilt_deg, 1),
         "focal_length_ratio": round(1 / fit.mount.zoom, 3),
-        "offset_kind": "effective: the receiver's own delay is part of it"
-        if reference.inferred and lag_s == 0
-        else "true",
+        "offset_kind": "effective: any delay of the log is part of it" if lag_s == 0 else "true",
     }
 
 

@@ -27,10 +27,12 @@ class WindowVotes:
 
     @property
     def asked(self) -> int:
+        """Windows that turn enough to have a say."""
         return int(self.informative.sum())
 
     @property
     def agreeing(self) -> int:
+        """Those among them whose best lag is the clock's."""
         return int((np.abs(self.favourite_s[self.informative]) < NEAR_S).sum())
 
     @property
@@ -95,9 +97,9 @@ def windows_lags(found: Fit, per: int = 3) -> tuple[Floats, Floats, Floats]:
     runs = [slice(k, k + per) for k in range(0, len(found.block_s), per)]
     rows = []
     for run in runs:
-        total = float(found.information[run, 0, 0].sum())
-        if total > 0:
-            rows.append((float(found.block_s[run].mean()), float(found.score[run, 0].sum()) / total, total))
+        held = float(found.information[run, 0, 0].sum())
+        if held > 0:
+            rows.append((float(found.block_s[run].mean()), float(found.score[run, 0].sum()) / held, held))
     if not rows:
         return np.zeros(0), np.zeros(0), np.zeros(0)
     centre, lag, total = (np.array(column) for column in zip(*rows, strict=True))

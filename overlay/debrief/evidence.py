@@ -35,7 +35,7 @@ def draw(alignment: Alignment, path: str | os.PathLike[str]) -> None:
     _offsets(figure.add_subplot(grid[2]), alignment)
     _windows(figure.add_subplot(grid[3]), alignment)
     with Path(path).open("wb") as file:
-        canvas.print_png(file)
+        canvas.print_png(file)  # type: ignore[no-untyped-call]  # matplotlib leaves it untyped
 
 
 def _words(axes: Axes, alignment: Alignment) -> None:
@@ -52,8 +52,8 @@ def sentences(alignment: Alignment) -> list[str]:
     told = []
     if alignment.verdict == "sure" and alignment.best is not None and alignment.pin is None:
         told.append(
-            f"The recording begins at {_moment(alignment.best.offset_s, alignment.keeps_utc)}, known to ± {1000 * alignment.half_interval_s:.0f} ms "
-            f"(95 %) from {_span(alignment.overlap_s)} of common flight."
+            f"The recording begins at {_moment(alignment.best.offset_s, alignment.keeps_utc)}, "
+            f"known to ± {1000 * alignment.half_interval_s:.0f} ms (95 %) from {_span(alignment.overlap_s)} of common flight."
         )
         drift = alignment.drift_ppm
         told.append(
@@ -83,11 +83,13 @@ def _votes(evidence: Any) -> list[str]:
         return []
     agreement = ", ".join(f"{name} {value:.2f}" for name, value in evidence["agreement"].items())
     told = [
-        f"{evidence['windows_agreeing']} of the {evidence['windows_asked']} stretches that turn enough agree. Correlation at the solution: {agreement}."
+        f"{evidence['windows_agreeing']} of the {evidence['windows_asked']} stretches that turn enough agree. "
+        f"Correlation at the solution: {agreement}."
     ]
     if evidence["offset_kind"].startswith("effective"):
         told.append(
-            "Positions only: the receiver's own delay (0.1 to 0.25 s as a rule) is part of this offset and cannot be told from it."
+            "Any delay of the log itself (a receiver's velocity: 0.1 to 0.25 s as a rule) is part of this offset and "
+            "cannot be told from it."
         )
     return told
 

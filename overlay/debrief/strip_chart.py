@@ -61,7 +61,7 @@ def draw(diagnosis: Diagnosis, thumbnails: Thumbnails, path: str | os.PathLike[s
     for event, bottom in zip(events, tops[len(tops) - len(events) :], strict=True):
         _event(figure, event, diagnosis, thumbnails, bottom, tops[-1])
     with Path(path).open("wb") as file:
-        canvas.print_png(file)
+        canvas.print_png(file)  # type: ignore[no-untyped-call]  # matplotlib leaves it untyped
 
 
 def _shown(diagnosis: Diagnosis) -> list[Breakup]:
@@ -110,14 +110,18 @@ def _strip(axes: Axes, diagnosis: Diagnosis) -> None:
     axes.plot(time, grade, color=_INK, linewidth=1.1)
     for number, event in enumerate(diagnosis.events, start=1):
         axes.plot([event.onset_s, event.onset_s], [1, 5.15], color="#D55E00", linewidth=1.2)
-        axes.text(event.onset_s, 5.25, str(number), fontsize=10, weight="bold", color="#D55E00", ha="center", clip_on=False)
+        axes.text(
+            event.onset_s, 5.25, str(number), fontsize=10, weight="bold", color="#D55E00", ha="center", clip_on=False
+        )
     axes.set_ylim(0.9, 5.15)
     axes.set_yticks(list(GRADES))
     axes.tick_params(labelsize=10, colors=_INK)
     for grade_, words in GRADES.items():
         axes.axhline(grade_, color="#dddddd", linewidth=0.7, zorder=0)
         if grade_ in (1, 3, 5):
-            axes.text(1.0, grade_ + 0.06, words, fontsize=8, color=_QUIET, ha="right", transform=axes.get_yaxis_transform())
+            axes.text(
+                1.0, grade_ + 0.06, words, fontsize=8, color=_QUIET, ha="right", transform=axes.get_yaxis_transform()
+            )
     axes.set_ylabel("grade", fontsize=10, color=_INK)
     _time_axis(axes, diagnosis)
     _legend(axes, diagnosis)
@@ -178,12 +182,13 @@ def _legend(axes: Axes, diagnosis: Diagnosis) -> None:
 
     present = [STATES[state] for state in np.unique(diagnosis.state) if state != CLEAN]
     handles: list[Any] = [
-        Patch(facecolor=STYLES[name][0], hatch=STYLES[name][1], edgecolor="#555555", linewidth=0.3, label=name) for name in present
+        Patch(facecolor=STYLES[name][0], hatch=STYLES[name][1], edgecolor="#555555", linewidth=0.3, label=name)
+        for name in present
     ]
     if handles:
         axes.legend(
-            handles=handles, loc="upper center", bbox_to_anchor=(0.5, -0.13), ncols=len(handles), fontsize=10, frameon=False,
-            handlelength=1.6, columnspacing=1.2,
+            handles=handles, loc="upper center", bbox_to_anchor=(0.5, -0.13), ncols=len(handles), fontsize=10,
+            frameon=False, handlelength=1.6, columnspacing=1.2,
         )  # fmt: skip
 
 
@@ -198,7 +203,9 @@ def _event(
     certainty = f"onset between {low:.2f} and {high:.2f} s (95 %)"
     figure.text(0.075, top - 0.21 / whole_in, certainty, fontsize=9, color=_QUIET, va="top")
     for k, (words, frame) in enumerate(_moments(event, len(diagnosis.grade))):
-        axes = figure.add_axes((0.03 + 0.318 * k, 1.0 - (bottom_in - 0.08) / whole_in, 0.308, (_ROW_IN - 0.66) / whole_in))
+        axes = figure.add_axes(
+            (0.03 + 0.318 * k, 1.0 - (bottom_in - 0.08) / whole_in, 0.308, (_ROW_IN - 0.66) / whole_in)
+        )
         caption = f"{words}  {_clock(float(diagnosis.features.time_s[frame]))}  grade {diagnosis.grade[frame]:.1f}"
         _thumbnail(axes, thumbnails.get(frame), caption)
 

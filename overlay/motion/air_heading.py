@@ -88,4 +88,4 @@ def _direction_weights(velocity: Floats) -> Floats:
     bins = _bins(velocity)
     size = np.bincount(bins, minlength=24).astype(np.float64)
     weight = 1.0 / np.sqrt(size[bins])
-    return weight * len(weight) / weight.sum()
+    return np.asarray(weight * len(weight) / weight.sum())

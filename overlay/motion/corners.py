@@ -28,13 +28,20 @@ def corners(picture: Grey, free: Grey | None = None) -> Floats:
     return np.zeros((0, 2)) if found is None else found.reshape(-1, 2).astype(np.float64)
 
 
+def _flow(before: Grey, after: Grey, points: NDArray[Any]) -> tuple[NDArray[Any], NDArray[Any]]:
+    """(places, found) of points in the second picture; OpenCV's stubs know no `None` for "no first guess"."""
+    flow: Any = cv2.calcOpticalFlowPyrLK
+    places, found, _ = flow(before, after, points, None, **_LK)
+    return places, found
+
+
 def followed(before: Grey, after: Grey, points: Floats) -> tuple[Floats, Floats]:
     """(start, end) (M, 2) of the points that the second picture holds too and that lead back to where they began."""
     if not len(points):
         return np.zeros((0, 2)), np.zeros((0, 2))
     start = points.astype(np.float32).reshape(-1, 1, 2)
-    end, ahead, _ = cv2.calcOpticalFlowPyrLK(before, after, start, None, **_LK)
-    back, behind, _ = cv2.calcOpticalFlowPyrLK(after, before, end, None, **_LK)
+    end, ahead = _flow(before, after, start)
+    back, behind = _flow(after, before, end)
     height, width = before.shape
     miss = np.hypot(*(back - start).reshape(-1, 2).T)
     inside = ((end >= 1) & (end < np.array([width - 1, height - 1]))).reshape(-1, 2).all(axis=1)

@@ -33,8 +33,10 @@ def motion_from_picture(
 ) -> MotionSeries:
     """Rates (rad/s) between each picture and the next that differs from it, stamped at mid-interval.
 
-    `frames`: (seconds, grey upright picture (H, W), about 320 wide) with seconds rising; any rate, gaps allowed. Rates are
-    NaN where the picture carries nothing (white-out, black, frozen) or the pictures lie more than `LONGEST_S` apart. With
+    `frames`: (seconds, grey upright picture (H, W), about 320 wide) with seconds rising; any rate, gaps allowed.
+    Rates are
+    NaN where the picture carries nothing (white-out, black, frozen) or the pictures lie more than `LONGEST_S` apart.
+    With
     the field of view unknown the yaw and pitch rates carry an unknown constant factor near one. `progress` is given the
     seconds reached. ValueError when pictures change size.
     """
@@ -106,7 +108,8 @@ class _Watch:
             rates = np.full(3, np.nan)
         bank = horizon.bank_rad if horizon is not None else np.nan
         still = _stillness(moved) if confidence >= 0.15 else np.nan
-        self.rows.append(((before + time) / 2, *(float(r) for r in rates), bank, still, confidence, length))
+        roll, pitch, yaw = rates.tolist()
+        self.rows.append(((before + time) / 2, roll, pitch, yaw, bank, still, confidence, length))
 
     def series(self) -> MotionSeries:
         table = np.array(self.rows, dtype=np.float64).reshape(-1, 8)

@@ -27,7 +27,8 @@ GYROS = ("roll_rate_dps", "pitch_rate_dps", "yaw_rate_dps")
 def motion_from_track(track: Track, *, wind: tuple[float, float] | SteadyWind | None = None) -> MotionSeries:
     """Body rates, bank, stillness and vertical acceleration of a track of 1–50 Hz; NaN in gaps and where unknown.
 
-    `wind` is where the air moves to, (east, north) in m/s; estimated from the ground velocities when not given. Rates are
+    `wind` is where the air moves to, (east, north) in m/s; estimated from the ground velocities when not given. Rates
+    are
     means over the log's own intervals (`interval_s`), stamped at their middle. ValueError when the track holds neither
     attitude, body rates, ground velocity nor positions.
     """
@@ -124,7 +125,7 @@ def _together(track: Track, names: tuple[str, ...]) -> tuple[Floats, Floats]:
     """Rows on which all the columns are known, fixes that are stale or wild left out; times strictly rising."""
     values = np.column_stack([track[name] for name in names])
     known = np.all(np.isfinite(values), axis=1) & (track.fix & (Fix.STALE | Fix.JUMP) == 0)
-    if names == ATTITUDE or names == GYROS:
+    if names in (ATTITUDE, GYROS):
         known = np.all(np.isfinite(values), axis=1)
     times, values = track.time_s[known], values[known]
     fresh = np.append(True, np.diff(times) > 1e-4) if len(times) else np.zeros(0, bool)
@@ -169,13 +170,11 @@ def _vertical_acceleration(track: Track, times: Floats) -> Floats:
         at, height = track.series("height_m" if track.has("height_m") else "height_over_home_m")
         if len(at) < 5:
             return np.full(len(times), np.nan)
-        climb = (
-            np.gradient(height, np.maximum(np.gradient(at), 1e-3))
-            if np.all(np.diff(at) > 0)
-            else np.full(len(at), np.nan)
-        )
+        moved = np.append(True, np.diff(at) > 0)
+        at, height = at[moved], height[moved]
+        climb = np.gradient(height, at)
     fresh = np.append(True, np.diff(at) > 1e-4)
     at, climb = at[fresh], climb[fresh]
     if len(at) < 3:
         return np.full(len(times), np.nan)
-    return np.interp(times, at, np.gradient(climb, at), left=np.nan, right=np.nan)
+    return np.asarray(np.interp(times, at, np.gradient(climb, at), left=np.nan, right=np.nan))

@@ -2,8 +2,8 @@
 
 The line that best parts the picture into two sides that differ (brightness and texture): for every direction the pixels
 are binned along its normal and Otsu's criterion picks the offset, so all lines are tried at the cost of a few dozen
-histograms (after Ettinger et al. 2003, Advanced Robotics 17(7): horizon as the best two-class split; statement from memory).
-The sky is the side with less texture, and the brighter one where texture does not tell.
+histograms (after Ettinger et al. 2003, Advanced Robotics 17(7): horizon as the best two-class split; statement from
+memory). The sky is the side with less texture, and the brighter one where texture does not tell.
 """
 
 from __future__ import annotations

@@ -59,8 +59,8 @@ def informative_windows(
 ) -> list[Window]:
     """Windows of the recording's clock, at most `budget_s` long in all, that hold most of what the reference promises.
 
-    `clock` is the coarse fix. Chosen greedily by information per second, half of the budget from either half of the overlap:
-    drift is a matter of the distance between windows.
+    `clock` is the coarse fix. Chosen greedily by information per second, half of the budget from either half of the
+    overlap: drift is a matter of the distance between windows.
     """
     promised = promise(reference)
     at = clock.to_recording(promised.time_s)

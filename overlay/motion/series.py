@@ -26,7 +26,8 @@ class MotionSeries:
     ``confidence`` (N,): 0 … 1 weight of each sample.
     ``vertical_mps2`` (N,): upward acceleration of the track, or its picture counterpart, where known.
     ``interval_s`` (N,): length of the interval that each rate is the mean of; the sample spacing where empty.
-    ``inferred``: bank and roll come from the turn rate (positions alone), so roll is a mean over twice ``interval_s`` more.
+    ``inferred``: bank and roll come from the turn rate (positions alone), so roll is a mean over twice ``interval_s``
+    more.
     """
 
     time_s: Floats

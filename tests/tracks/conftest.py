@@ -87,7 +87,8 @@ def kml(flown: Flown) -> bytes:
         f"<gx:angles>{c:.2f} 0 {b:.2f}</gx:angles>" for c, b in zip(flown.course_deg, flown.bank_deg, strict=True)
     )
     speeds = "".join(f"<gx:value>{v * 3.6:.2f}</gx:value>" for v in flown.speed_mps)
-    array = f'<ExtendedData><SchemaData><gx:SimpleArrayData name="Speed (km/h)">{speeds}</gx:SimpleArrayData></SchemaData></ExtendedData>'
+    array = f'<gx:SimpleArrayData name="Speed (km/h)">{speeds}</gx:SimpleArrayData>'
+    array = f"<ExtendedData><SchemaData>{array}</SchemaData></ExtendedData>"
     head = '<kml xmlns="http://www.opengis.net/kml/2.2" xmlns:gx="http://www.google.com/kml/ext/2.2">'
     track = f"<gx:Track><altitudeMode>absolute</altitudeMode>{when}{place}{angles}{array}</gx:Track>"
     return f"{head}<Document><Placemark>{track}</Placemark></Document></kml>".encode()
@@ -248,7 +249,10 @@ def ulog(flown: Flown) -> bytes:
 
     out = bytearray(b"ULog\x01\x12\x35\x01" + struct.pack("<Q", round(BOOT_S * 1e6)))
     out += message(b"B", bytes(40))
-    gps = "uint64_t timestamp;uint64_t time_utc_usec;int32_t lat;int32_t lon;int32_t alt;float vel_m_s;float vel_n_m_s;float vel_e_m_s;uint8_t fix_type;uint8_t satellites_used;"
+    gps = (
+        "uint64_t timestamp;uint64_t time_utc_usec;int32_t lat;int32_t lon;int32_t alt;float vel_m_s;"
+        "float vel_n_m_s;float vel_e_m_s;uint8_t fix_type;uint8_t satellites_used;"
+    )
     out += message(b"F", b"vehicle_gps_position:" + gps.encode())
     out += message(b"F", b"vehicle_attitude:uint64_t timestamp;float[4] q;")
     out += message(b"A", struct.pack("<BH", 0, 0) + b"vehicle_gps_position")
