@@ -39,7 +39,7 @@ def _path(story: Story) -> Iterator[Row]:
         f"geodesic on WGS 84 from home; home is {readings.home.found}" if readings.home else "the log has no positions"
     )
     yield Row("Farthest from home", distance(found.farthest_m), _unless(found.farthest_m), where)
-    how = _source(readings, "distance_m", "the log has no positions")
+    how = _source(readings, "distance_m", "not in the data")
     yield Row("Flown over the ground", distance(found.distance_m), _unless(found.distance_m), how)
     flown = [leg for leg in readings.legs if leg.name != "on the ground"]
     airborne = sum(leg.end_s - leg.start_s for leg in flown)

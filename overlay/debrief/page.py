@@ -69,7 +69,7 @@ def _figures(story: Story) -> dict[str, Any]:
     panels = timelines.panels(story)
     lines = timelines.Timelines(story)
     figures: dict[str, Any] = {panel.key: lines.draw(panel) for panel in panels if panel.lines}
-    if figures:
+    if figures and lines.has_band:
         figures["strip"] = lines.strip()
     if (track := sketches.draw_track(story)) is not None:
         figures["track"] = track

@@ -108,6 +108,11 @@ class Timelines:
         self._broken = ColumnDataSource(_broken(story))
         self._story = story
 
+    @property
+    def has_band(self) -> bool:
+        """Whether there are legs or break-ups to name."""
+        return bool(self._legs.data["x"] or self._broken.data["x"])
+
     def strip(self) -> Plot:
         """The band on top: legs by name, break-ups by number."""
         fig = self._figure(74, "legs of the flight and break-ups", (0.0, 1.0))

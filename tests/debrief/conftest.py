@@ -238,7 +238,13 @@ class Tab:
         await self.send("Page.navigate", url=page.as_uri())
         await self.until("document.readyState === 'complete'")
         await self.until("!window.Bokeh || (Bokeh.documents.length > 0 && Bokeh.documents[0].is_idle)")
-        await self.run("new Promise(done => requestAnimationFrame(() => requestAnimationFrame(done)))")
+        await self.settled()
+
+    async def settled(self) -> None:
+        """Wait until what has been asked for is on the screen."""
+        await self.run(
+            "new Promise(done => setTimeout(() => requestAnimationFrame(() => requestAnimationFrame(done)), 200))"
+        )
 
     async def run(self, code: str):
         found = await self.send("Runtime.evaluate", expression=code, returnByValue=True, awaitPromise=True)

@@ -25,9 +25,11 @@
   });
 
   // As many times along the axis as there is room for.
+  let printing = false;
   const fit = () => {
+    if (printing) return; // the paper's width is not the screen's
     const ticks = Bokeh.documents[0]?.get_model_by_name("flight time ticks");
-    const width = document.querySelector(".strip")?.offsetWidth;
+    const width = document.querySelector(".plot")?.offsetWidth;
     if (ticks && width) ticks.setv({ desired_num_ticks: Math.max(2, Math.round(width / 130)) });
   };
   addEventListener("resize", fit);
@@ -45,10 +47,14 @@
   const plots = () => document.querySelectorAll(".plot");
   const A4 = 703, half = 335; // CSS pixels between the margins, and in one of two columns
   addEventListener("beforeprint", () => {
+    printing = true;
     for (const plot of plots()) {
       const drawn = plot.firstElementChild?.offsetWidth || plot.offsetWidth || A4;
-      plot.style.zoom = Math.min((plot.closest(".pair") ? half : A4) / drawn, 1.6);
+      plot.style.zoom = Math.min((plot.closest(".pair") ? half : A4) / drawn, 2.1);
     }
   });
-  addEventListener("afterprint", () => { for (const plot of plots()) plot.style.zoom = ""; });
+  addEventListener("afterprint", () => {
+    for (const plot of plots()) plot.style.zoom = "";
+    printing = false;
+  });
 })();
