@@ -75,10 +75,10 @@ def _piece(time_s: Floats, rates: Floats) -> tuple[Floats, Floats, Floats] | Non
 def _share(columns: Floats, values: Floats) -> float:
     """Robust regression coefficient of the first column."""
     weight: Floats = np.ones(len(values))
-    found = np.zeros(columns.shape[1])
+    found: Floats = np.zeros(columns.shape[1])
     for _ in range(12):
         root = np.sqrt(weight)
-        found = np.linalg.lstsq(columns * root[:, None], values * root, rcond=None)[0]
+        found = np.asarray(np.linalg.lstsq(columns * root[:, None], values * root, rcond=None)[0], np.float64)
         residual = values - columns @ found
         scale = max(1.4826 * float(np.median(np.abs(residual))), 1e-6)
         weight = 1 / (1 + (residual / scale / CAUCHY) ** 2)
