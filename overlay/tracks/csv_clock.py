@@ -11,6 +11,7 @@ import numpy as np
 
 from overlay.tracks import units
 from overlay.tracks.dates import day_reader, posix_of_iso, seconds_of_day, unwrap_midnight, zone_of
+from overlay.tracks.fixes import distance_m
 from overlay.tracks.samples import Floats, Options, numbers
 from overlay.tracks.source import Source
 from overlay.tracks.terms import Field
@@ -21,7 +22,7 @@ _DAY_AND_CLOCK = re.compile(
     r"\s*(\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}|\d{8})[T ,;]+(\d{1,2}:\d{2}(?::\d{2}(?:[.,]\d+)?)?(?:\s*[AaPp][Mm])?)"
     r"\s*(Z|UTC|GMT|[+-]\d{2}:?\d{2})?\s*"
 )
-_RUNNING_UNITS = {"s": 1.0, "ms": 1e-3, "us": 1e-6}
+_RUNNING_UNITS = (1.0, 1e-3, 1e-6, 86400.0)  # s, ms, µs, and days as spreadsheets count them
 REMEDY = 'name the column and its unit, for example time_s = "Time (ms)", or give interval_s'
 
 
@@ -77,23 +78,28 @@ def _running(source: Source, field: Field, numbers: Floats, place: Floats) -> tu
 
 def _running_unit(numbers: Floats, place: Floats) -> float:
     """Seconds per count, from how often rows come and how fast the aircraft would have flown; NaN when two would do."""
-    from overlay.tracks.fixes import distance_m
-
     steps = np.diff(numbers[np.isfinite(numbers)])
     rising = steps[steps > 0]
     if len(rising) == 0:
         return math.nan
     step = float(np.median(rising))
-    likely = [factor for factor in _RUNNING_UNITS.values() if 2e-3 <= step * factor <= 30.0]
+    likely = [factor for factor in _RUNNING_UNITS if 2e-3 <= step * factor <= 30.0]
+    speed = _mean_speed(numbers, place)
+    if np.isfinite(speed):
+        likely = [factor for factor in likely if 0.3 <= speed / factor <= 80.0]
     if len(likely) > 1 and np.any(numbers[np.isfinite(numbers)] % 1.0):
-        return likely[0]  # fractions are written for seconds
-    known = np.flatnonzero(np.isfinite(numbers) & np.isfinite(place).all(axis=1))
-    if len(likely) > 1 and len(known) > 20:
-        latitude, longitude = place[known, 0], place[known, 1]
-        away = distance_m(latitude[:-1], longitude[:-1], latitude[1:], longitude[1:]).sum()
-        mean = away / max(float(np.ptp(numbers[known])), 1e-9)
-        likely = [factor for factor in likely if 0.5 <= mean / factor <= 80.0]
+        return 1.0 if 1.0 in likely else math.nan  # fractions are written for seconds
     return likely[0] if len(likely) == 1 else math.nan
+
+
+def _mean_speed(numbers: Floats, place: Floats) -> float:
+    """Metres per count along the positions, NaN where they tell nothing."""
+    known = np.flatnonzero(np.isfinite(numbers) & np.isfinite(place).all(axis=1))
+    if len(known) < 10 or np.ptp(numbers[known]) <= 0:
+        return math.nan
+    latitude, longitude = place[known, 0], place[known, 1]
+    away = float(distance_m(latitude[:-1], longitude[:-1], latitude[1:], longitude[1:]).sum())
+    return away / float(np.ptp(numbers[known])) if away > 100.0 else math.nan
 
 
 def _is_clock_number(numbers: Floats) -> bool:

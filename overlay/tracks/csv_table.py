@@ -16,7 +16,8 @@ import numpy as np
 
 from overlay.tracks import angles, terms, units
 from overlay.tracks.csv_clock import clock_of
-from overlay.tracks.quantities import Flown, columns_of, places
+from overlay.tracks.flown import Flown
+from overlay.tracks.quantities import columns_of, places
 from overlay.tracks.samples import BLOCK, Contents, Floats, Options, Samples, finite, number, numbers
 from overlay.tracks.source import Source
 from overlay.tracks.terms import DATE, PLACE, TIME, Field
@@ -26,6 +27,8 @@ LIMIT_BYTES = 150_000_000  # read in well under 20 s
 BORN = datetime(1999, 8, 22, tzinfo=UTC).timestamp()
 DELIMITERS = ",;\t|"
 HEADER_WITHIN = 60  # lines of preamble that some recorders write first
+LONGEST_HEADER = 1 << 13
+MOST_HEADERS = 512
 ROWS_WITHIN = 8  # lines after the header in which a row must stand
 
 
@@ -45,14 +48,12 @@ def matches(source: Source) -> bool:
 
 def layout_of(text: str, mapping: Mapping[str, str]) -> Layout | None:
     """The header row: of the first lines, the one with most terms of the trade, under the delimiter that shows most."""
-    if "\0" in text[:4096]:
-        return None
     lines = text.split("\n")[: HEADER_WITHIN + ROWS_WITHIN]
     candidates = (
         (_score(headers, mapping), -number, Layout(number, delimiter, headers))
         for number, line in enumerate(lines[:HEADER_WITHIN])
         for delimiter in DELIMITERS
-        if delimiter in line and len(line) < 1 << 15
+        if delimiter in line and len(line) < LONGEST_HEADER
         for headers in (_cells(line.lstrip("#% "), delimiter),)
         if _has_rows(lines[number + 1 : number + 1 + ROWS_WITHIN], delimiter, len(headers))
     )
@@ -68,7 +69,7 @@ def _has_rows(lines: Sequence[str], delimiter: str, width: int) -> bool:
 
 def _score(headers: Sequence[str], mapping: Mapping[str, str]) -> int:
     """How many headers are known; a row with a number in it is no header."""
-    if any(math.isfinite(number(header)) for header in headers):
+    if len(headers) > MOST_HEADERS or any(math.isfinite(number(header)) for header in headers):
         return 0
     known = sum(map(terms.is_term, headers)) + sum(header in mapping.values() for header in headers)
     columns = {field.column for field in terms.assign(headers).values()}

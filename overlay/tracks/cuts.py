@@ -25,6 +25,7 @@ AIRBORNE_MPS = 3.0
 LANDING_MPS = 5.0
 FLOWN_M = 50.0
 GROUND_M = 15.0
+MOST_CUTS = 1000
 LEAST_CHARGE_MAH = 50.0
 
 
@@ -35,6 +36,8 @@ def parts_of(run: Samples, source: Source) -> list[Rows]:
     cuts = np.unique(np.concatenate((new_pack, _silences(run, motion), _stands(run, motion)))).astype(np.intp)
     if not len(cuts):
         return [np.arange(len(run.time_s))]
+    if len(cuts) > MOST_CUTS:
+        raise source.error(f"{len(cuts)} silences, each as if a flight had ended", "export the flight's own track")
     parts = np.split(np.arange(len(run.time_s)), cuts)
     return _joined(parts, run, motion, set(new_pack.tolist()), source)
 
@@ -108,7 +111,10 @@ def _silences(run: Samples, motion: _Motion) -> Rows:
     steps = np.diff(run.time_s)
     usual = float(np.median(steps)) if len(steps) else 0.0
     found = []
-    for row in np.flatnonzero(steps > max(SHORT_SILENCE_S, 20.0 * usual)):
+    silent = np.flatnonzero(steps > max(SHORT_SILENCE_S, 20.0 * usual))
+    if len(silent) > MOST_CUTS:  # a log that stutters: only what must have ended a flight is looked at
+        silent = silent[steps[silent] > LONGEST_LINK_LOSS_S]
+    for row in silent[: MOST_CUTS + 1]:
         before, after = run.time_s[row], run.time_s[row + 1]
         flying = min(motion.speed_in(before - 15.0, before + 0.01), motion.speed_in(after, after + 15.0)) > AIRBORNE_MPS
         lost = flying and steps[row] <= LONGEST_LINK_LOSS_S

@@ -53,6 +53,7 @@ _COLUMNS: dict[str, dict[str, tuple[str, float]]] = {
 }  # fmt: skip
 _INSTANCE = ("I", "Inst", "Instance", "C")
 _FAST = ("IMU",)
+MOST_POWER_UPS = 100
 WANTED = frozenset((*_COLUMNS, "MODE", "MSG"))
 
 
@@ -60,6 +61,8 @@ def runs_of(messages: Messages, source: Source) -> list[Samples]:
     """One run for each power-up that a log holds."""
     boots = _boots(messages)
     count = max((int(numbers.max()) + 1 for numbers in boots.values() if len(numbers)), default=0)
+    if count > MOST_POWER_UPS:
+        raise source.error(f"a vehicle clock that starts again {count} times", "copy the log from the autopilot again")
     runs = []
     for boot in range(count):
         part = {name: _some(messages[name], numbers == boot) for name, numbers in boots.items()}

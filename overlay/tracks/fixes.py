@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -16,6 +18,7 @@ STANDING_MPS = 1.0
 SLOWEST_LIMIT_MPS, FASTEST_LIMIT_MPS = 40.0, 400.0
 LEAST_GAP_S = 2.0
 EXCURSION_S = 60.0
+MOST_RUNS = 5000  # a course broken more often is followed no farther
 
 
 def distance_m(
@@ -79,46 +82,52 @@ def _jumping(time_s: Floats, latitude_deg: Floats, longitude_deg: Floats) -> Boo
     broken = away > _reach_m(steps, limit, interval)
     if not broken.any():
         return np.zeros(len(time_s), np.bool_)
-    edges = np.flatnonzero(broken) + 1
-    runs = list(zip(np.append(0, edges).tolist(), np.append(edges, len(time_s)).tolist(), strict=True))
-    return _off_course(time_s, latitude_deg, longitude_deg, runs, limit, interval)
-
-
-def _off_course(
-    time_s: Floats,
-    latitude_deg: Floats,
-    longitude_deg: Floats,
-    runs: list[tuple[int, int]],
-    limit: float,
-    interval: float,
-) -> Bools:
-    """Fixes off the course that starts from the longest of the runs and goes outwards both ways.
-
-    A run beside it that cannot be reached is an excursion when it is brief and one after it can; else the receiver made
-    one step, and only the fixes until the aircraft could have been there are off.
-    """
-
-    def reached(tip: int, first: int, end: int) -> NDArray[np.intp]:
-        rows = np.arange(first, end)
-        home = np.full(len(rows), latitude_deg[tip]), np.full(len(rows), longitude_deg[tip])
-        apart = distance_m(*home, latitude_deg[rows], longitude_deg[rows])
-        return rows[apart <= _reach_m(np.abs(time_s[rows] - time_s[tip]), limit, interval)]
-
-    anchor = max(range(len(runs)), key=lambda i: runs[i][1] - runs[i][0])
-    good = np.zeros(len(time_s), np.bool_)
-    good[slice(*runs[anchor])] = True
-    for tip, outwards in ((runs[anchor][1] - 1, runs[anchor + 1 :]), (runs[anchor][0], runs[:anchor][::-1])):
-        for i, (first, end) in enumerate(outwards):
-            near, far = (first, end - 1) if first > tip else (end - 1, first)
-            brief = [run[0] if run[0] > tip else run[1] - 1 for run in outwards[i + 1 : i + 9]]
-            brief = [row for row in brief if abs(time_s[row] - time_s[near]) < EXCURSION_S]
-            if not len(reached(tip, near, near + 1)) and any(len(reached(tip, row, row + 1)) for row in brief):
-                continue
-            rows = reached(tip, first, end)
-            if len(rows):
-                good[rows[0] if near == first else first : end if near == first else rows[-1] + 1] = True
-                tip = far
+    edges = np.concatenate(([0], np.flatnonzero(broken) + 1, [len(time_s)]))
+    anchor = int(np.argmax(np.diff(edges)))
+    onwards = _Course(time_s, latitude_deg, longitude_deg, limit, interval)
+    back = _Course(-time_s[::-1], latitude_deg[::-1], longitude_deg[::-1], limit, interval)
+    good = onwards.follow(edges, anchor)
+    good |= back.follow(len(time_s) - edges[::-1], len(edges) - 2 - anchor)[::-1]
     return ~good
+
+
+@dataclass(frozen=True)
+class _Course:
+    """Fixes in rising time, and how fast one may lie from another."""
+
+    time_s: Floats
+    latitude_deg: Floats
+    longitude_deg: Floats
+    limit_mps: float
+    interval_s: float
+
+    def follow(self, edges: NDArray[np.intp], anchor: int) -> Bools:
+        """Fixes that the aircraft can have gone through from the run `anchor` on; runs lie between the edges.
+
+        A run that cannot be reached is an excursion when it is brief and one after it can be reached; else the
+        receiver made one step, and only the fixes until the aircraft could have been there are off.
+        """
+        good = np.zeros(len(self.time_s), np.bool_)
+        good[edges[anchor] : edges[anchor + 1]] = True
+        tip = int(edges[anchor + 1]) - 1
+        for run in range(anchor + 1, min(len(edges) - 1, anchor + MOST_RUNS)):
+            first, end = int(edges[run]), int(edges[run + 1])
+            rows = self._reached(tip, np.arange(first, end))
+            if len(rows) and (rows[0] == first or not self._returns(tip, edges[run + 1 : run + 9], first)):
+                good[rows[0] : end] = True
+                tip = end - 1
+        return good
+
+    def _returns(self, tip: int, later: NDArray[np.intp], first: int) -> bool:
+        """Whether one of the runs that begin soon after the row `first` is reached from `tip`."""
+        rows = later[later < len(self.time_s)]
+        soon = rows[self.time_s[rows] - self.time_s[first] < EXCURSION_S]
+        return len(self._reached(tip, soon)) > 0
+
+    def _reached(self, tip: int, rows: NDArray[np.intp]) -> NDArray[np.intp]:
+        home = np.full(len(rows), self.latitude_deg[tip]), np.full(len(rows), self.longitude_deg[tip])
+        apart = distance_m(*home, self.latitude_deg[rows], self.longitude_deg[rows])
+        return rows[apart <= _reach_m(self.time_s[rows] - self.time_s[tip], self.limit_mps, self.interval_s)]
 
 
 def _speed_limit(steps: Floats, away: Floats) -> tuple[float, float]:

@@ -16,6 +16,8 @@ from overlay.tracks.source import Source
 from overlay.tracks.track import Fix, Track
 
 RESTART_S = 10.0  # a clock that steps back farther has been started again
+COARSEST_TICK_S = 5.0
+MOST_RUNS = 1000  # tracks or power-ups in one file; with more it is no log of flights
 NULL_ISLAND_DEG = 1e-5
 LARGEST = 1e12
 ATTITUDE = ("bank_deg", "roll_rate_dps", "yaw_rate_dps")
@@ -23,6 +25,8 @@ ATTITUDE = ("bank_deg", "roll_rate_dps", "yaw_rate_dps")
 
 def flights_of(contents: Contents, source: Source) -> tuple[Track, ...]:
     """The flights of a file, in order; TrackError when no row of it can be placed in time and space."""
+    if len(contents.runs) > MOST_RUNS:
+        raise source.error(f"{len(contents.runs)} separate tracks in one file", "export the flight's own track")
     runs = [_dated(_checked(run, source), contents, source) for run in contents.runs]
     flights = [flight for run in runs for flight in _flights_of_run(run, source)]
     known = [flight for flight in flights if _places(flight) > 1 or _has_attitude(flight)]
@@ -130,7 +134,7 @@ def _is_coarse(run: Samples, group: NDArray[np.intp]) -> bool:
     """Whether most ticks hold several rows that differ: the log's rate is higher than its clock can tell."""
     again = np.diff(group) == 0
     ticks = int(group[-1]) + 1
-    if ticks < 3 or again.sum() < 0.6 * ticks:
+    if ticks < 3 or again.sum() < 0.6 * ticks or float(np.median(np.diff(np.unique(run.time_s)))) > COARSEST_TICK_S:
         return False
     place = (run.columns["latitude_deg"], run.columns["longitude_deg"])
     differs = np.any(
@@ -141,8 +145,9 @@ def _is_coarse(run: Samples, group: NDArray[np.intp]) -> bool:
 
 def _spread(time: Floats, moments: Floats, first: NDArray[np.intp], group: NDArray[np.intp]) -> Floats:
     counts = np.bincount(group)
-    tick = float(np.median(np.diff(moments)))
-    return np.asarray(time + (np.arange(len(time)) - first[group]) / counts[group] * tick, dtype=np.float64)
+    steps = np.diff(moments)
+    tick = np.minimum(np.append(steps, np.inf), float(np.median(steps)))
+    return np.asarray(time + (np.arange(len(time)) - first[group]) / counts[group] * tick[group], dtype=np.float64)
 
 
 def _first_known(values: Floats, group: NDArray[np.intp], count: int) -> Floats:

@@ -12,7 +12,8 @@ import numpy as np
 
 from overlay.tracks import terms
 from overlay.tracks.dates import posix_of_iso
-from overlay.tracks.quantities import Flown, columns_of
+from overlay.tracks.flown import Flown
+from overlay.tracks.quantities import columns_of
 from overlay.tracks.samples import Contents, Floats, Options, Samples, number
 from overlay.tracks.source import Source
 from overlay.tracks.terms import DATE, PLACE, TIME

@@ -13,7 +13,7 @@ from datetime import UTC, datetime
 import numpy as np
 
 from overlay.tracks.dates import full_year, unwrap_midnight
-from overlay.tracks.quantities import Flown, agrees_with_positions
+from overlay.tracks.flown import Flown, agrees_with_positions
 from overlay.tracks.samples import Contents, Floats, Options, Rows, Samples, number
 from overlay.tracks.source import Source
 

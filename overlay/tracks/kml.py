@@ -20,7 +20,8 @@ import numpy as np
 
 from overlay.tracks import terms
 from overlay.tracks.dates import posix_of_iso
-from overlay.tracks.quantities import Flown, columns_of
+from overlay.tracks.flown import Flown
+from overlay.tracks.quantities import columns_of
 from overlay.tracks.samples import Contents, Floats, Options, Samples, number, numbers
 from overlay.tracks.source import Source
 from overlay.tracks.xml_stream import Walker, root_name

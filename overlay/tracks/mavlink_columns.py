@@ -20,6 +20,7 @@ Messages = Mapping[tuple[int, str], Fields]
 FULL_U16, FULL_U8 = 65535.0, 255.0  # "not known" in unsigned fields
 _GROUND_TYPES = (5, 6)  # MAV_TYPE: antenna tracker, ground control station
 _TRACKER = 5
+MOST_POWER_UPS = 100
 WANTED = frozenset((
     "HEARTBEAT", "SYS_STATUS", "GPS_RAW_INT", "ATTITUDE", "GLOBAL_POSITION_INT", "RC_CHANNELS", "RC_CHANNELS_RAW",
     "VFR_HUD", "BATTERY_STATUS", "WIND",
@@ -46,6 +47,10 @@ def runs_of(messages: Messages, vehicle: int, source: Source) -> list[Samples]:
     """One run for each power-up: where the vehicle's time since power-up falls back for good."""
     own = {name: fields for (system, name), fields in messages.items() if system == vehicle}
     edges = _power_ups(own)
+    if len(edges) >= MOST_POWER_UPS:
+        raise source.error(
+            f"a vehicle clock that starts again {len(edges)} times", "copy the log from the recorder again"
+        )
     if len(edges):
         source.note(f"the vehicle powered up {len(edges) + 1} times: a run from each")
     runs = []

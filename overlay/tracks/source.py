@@ -56,7 +56,7 @@ class Source:
     def head_text(self) -> str:
         """The first bytes as text, line endings of any kind turned to a newline."""
         decoder = codecs.getincrementaldecoder(self.encoding())("replace")
-        return decoder.decode(self.head).replace("\r\n", "\n").replace("\r", "\n")
+        return decoder.decode(self.head).replace("\r\n", "\n").replace("\r", "\n").replace("\0", "")
 
     def encoding(self) -> str:
         """By the byte order mark, else UTF-16 or UTF-8 by content, else Latin-1."""
@@ -71,7 +71,7 @@ class Source:
         """Lines of the file as text, endings of any kind turned to a newline; an endless one comes in pieces."""
         with self.path.open("r", encoding=self.encoding(), errors="replace") as file:
             while line := file.readline(LINE_LIMIT):
-                yield line
+                yield line.replace("\0", "") if "\0" in line else line  # cells of fixed width, filled up
 
     def note(self, what: str, where: str = "") -> None:
         """Keep a line on something skipped or repaired; the same line is kept once."""

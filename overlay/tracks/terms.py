@@ -63,8 +63,8 @@ _TERMS: tuple[tuple[tuple[str, ...], str], ...] = (
         "timeelapsed flighttime uptime timesinceboot timesincestart timeboot millis seconds t",
     ),
     ((DATE,), "dateutc utcdate gpsdate date day localdate"),
-    (("latitude_deg",), "latitude lat gpslat gpslatitude poslat latdeg"),
-    (("longitude_deg",), "longitude lon lng long gpslon gpslng gpslong gpslongitude poslon"),
+    (("latitude_deg",), "latitude lat gpslat gpslatitude poslat latdeg latitudens"),
+    (("longitude_deg",), "longitude lon lng long gpslon gpslng gpslong gpslongitude poslon longitudeew"),
     (
         (PLACE,),
         "gps coordinates coordinate coord coords latlon latlng latlong position gpsposition gpscoord "
