@@ -181,8 +181,11 @@ class Browser:
         process = subprocess.Popen(self._command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True)
         try:
             tab = await Tab.attach(process)
-            await tab.open(page, width, height, touch)
-            return await steps(tab)
+            try:
+                await tab.open(page, width, height, touch)
+                return await steps(tab)
+            finally:
+                await tab.close()
         finally:
             process.kill()
             process.wait()
@@ -205,6 +208,11 @@ class Tab:
         tab.requests, tab.problems, tab._numbers = [], [], itertools.count(1)
         tab._socket = await websocket_connect(url, max_message_size=1 << 28)
         return tab
+
+    async def close(self) -> None:
+        self._socket.close()
+        while await self._socket.read_message() is not None:
+            pass
 
     async def send(self, method: str, **parameters):
         number = next(self._numbers)
