@@ -28,6 +28,8 @@ _ELASTICITY, _ELASTICITY_SIGMA = 1.5, 1.0
 _LEAST_BLOCKS = 6
 _CRUISE = ("out", "loiter", "home")
 _STRAIGHT_DEG = 25.0
+_GLIDING = 0.4
+_LEAST_SCATTER = 0.04  # of the power: no block is a better witness than that, climbs least of all
 
 
 @dataclass(frozen=True)
@@ -84,6 +86,7 @@ def fit_power(blocks: Blocks) -> PowerFit:
             f"no cost of flying: {int(known.sum())} blocks of {_BLOCK_S:.0f} s of cruise with airspeed, volts and "
             f"charge, and {_LEAST_BLOCKS} are needed"
         )
+    known &= power > _GLIDING * np.median(power[known])  # with the motor all but off, sinking pays nothing back
     power, cubed, climb = power[known], blocks.cubed[known], np.nan_to_num(blocks.climb[known])
     cruise = float(np.median(blocks.airspeed[known]))
     usual = float(np.median(power))
@@ -108,7 +111,7 @@ def _robust(design: Floats, values: Floats, prior: Floats, aim: Floats) -> tuple
     sigma = max(float(np.std(values - design @ found)), 1e-3)
     for _ in range(30):
         residual = values - design @ found
-        sigma = max(1.4826 * float(np.median(np.abs(residual))), 1e-3 * abs(float(np.median(values))), 1e-6)
+        sigma = max(1.4826 * float(np.median(np.abs(residual))), _LEAST_SCATTER * abs(float(np.median(values))), 1e-6)
         weight = 1.0 / (1.0 + (residual / (2.385 * sigma)) ** 2)
         information = (design * weight[:, None]).T @ design / sigma**2 + prior
         wanted = (design * weight[:, None]).T @ values / sigma**2 + aim

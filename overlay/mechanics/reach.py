@@ -50,8 +50,8 @@ def ground_speed_along(airspeed_mps: float, tailwind_mps: Floats | float, crossw
 class Homeward:
     """How this flight goes home: airspeed, power, and the pack's volts against the charge drawn.
 
-    `voltage` is (V at no charge drawn, V per mAh). `wind_sigma_mps` is the wind's along any course, 1σ; `how` says in
-    plain words what it rests on.
+    `voltage` is (V at no charge drawn, V per mAh). `wind_sigma_mps` is what wind and airspeed's scale leave unsure of
+    the ground speed along any course, 1σ; `how` says in plain words what it rests on.
     """
 
     airspeed_mps: float
@@ -222,7 +222,8 @@ def _through_air(readings: Readings, wind: Wind | None) -> tuple[Floats, tuple[f
     """True airspeed (N,), wind east and north, its 1σ along any course, and a note."""
     if wind is not None:
         scale = wind.airspeed_scale if wind.airspeed_scale and "airspeed_mps" not in readings.derived else 1.0
-        sigma = math.sqrt(float(np.linalg.eigvalsh(wind.covariance)[-1]))
+        of_scale = (wind.airspeed_scale_sigma or 0.0) * wind.airspeed_mps
+        sigma = math.hypot(math.sqrt(float(np.linalg.eigvalsh(wind.covariance)[-1])), of_scale)
         return readings["airspeed_mps"] / scale, (wind.east_mps, wind.north_mps), sigma, f"in a wind of {wind}"
     if readings.has("wind_speed_mps") and readings.has("airspeed_mps"):
         blow = np.radians(readings["wind_from_deg"] + 180.0)
