@@ -12,7 +12,7 @@ import numpy as np
 from overlay.tracks import units
 from overlay.tracks.dates import day_reader, posix_of_iso, seconds_of_day, unwrap_midnight, zone_of
 from overlay.tracks.fixes import distance_m
-from overlay.tracks.samples import Floats, Options, numbers
+from overlay.tracks.samples import Floats, Options, number, numbers
 from overlay.tracks.source import Source
 from overlay.tracks.terms import Field
 
@@ -43,7 +43,7 @@ def clock_of(
     field, texts = time
     says_utc = any(_UTC_WORDS.search(part[0].header) for part in (time, day) if part)
     zone = UTC if says_utc else zone_of(options.time_zone) if options.time_zone else None
-    values = numbers(texts)
+    values = numbers(texts, lambda text: number(text.replace(",", ".")))
     if np.isfinite(values).sum() > 0.5 * sum(bool(text.strip()) for text in texts):
         if day is not None and _is_clock_number(values):
             clock = _clock_number(values)

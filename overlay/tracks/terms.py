@@ -104,7 +104,7 @@ _TERMS: tuple[tuple[tuple[str, ...], str], ...] = (
     (
         ("charge_used_mAh",),
         "chargeused usedcharge usedcapacity capacityused consumed consumption consumedcharge mah mahused "
-        "usedmah mahdrawn capa charge",
+        "usedmah used mahdrawn capa charge",
     ),
     (
         ("pack_remaining_pct", "charge_used_mAh"),
