@@ -48,10 +48,8 @@ class Flight:
     def snowy(self, k: int, sigma: float) -> Planes:
         """A frame through a noisy link: picture, borders and colour alike."""
         luma, u, v = self.frame(k)
-        noisy = [
-            np.clip(p + self.rng.normal(0, s, p.shape), 16, 240) for p, s in ((luma, sigma), (u, sigma), (v, sigma))
-        ]
-        return tuple(plane.astype(np.uint8) for plane in noisy)  # type: ignore[return-value]
+        noisy = [np.clip(plane + self.rng.normal(0, sigma, plane.shape), 16, 240) for plane in (luma, u, v)]
+        return noisy[0].astype(np.uint8), noisy[1].astype(np.uint8), noisy[2].astype(np.uint8)
 
 
 @pytest.fixture
