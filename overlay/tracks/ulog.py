@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 import struct
+from array import array
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
@@ -24,6 +25,8 @@ BORN = datetime(2016, 1, 1, tzinfo=UTC).timestamp()  # from memory: the format's
 MAGIC = b"ULog\x01\x12\x35"
 _HEADER = 16
 _KINDS = b"ABCDFILMOPQRS"
+_FIXED = {ord("S"): 8, ord("O"): 2, ord("R"): 2, ord("B"): 40}
+_LONGEST_TEXT = 1 << 13  # of definitions, parameters and messages
 _SIZE = struct.Struct("<H")
 _APPENDED = struct.Struct("<3Q")
 _WINDOW = 1 << 16
@@ -58,9 +61,28 @@ class _Index:
 
     formats: dict[str, str] = field(default_factory=dict)
     topics: dict[int, tuple[str, int]] = field(default_factory=dict)  # number -> (name, instance)
-    places: dict[tuple[int, int], list[int]] = field(default_factory=dict)
+    places: dict[tuple[int, int], array[int]] = field(default_factory=dict)
     dropouts_ms: list[int] = field(default_factory=list)
     lost: int = 0
+    _sizes: dict[int, int] = field(default_factory=dict)  # of a topic's messages, 0 where its format is not clear
+
+    def fits(self, data: bytes, at: int, size: int) -> bool:
+        """Whether the message at an offset is as long as its kind must be, so that noise is not taken for one."""
+        kind = data[at + 2]
+        if kind == ord("D"):
+            if size < 2:
+                return False
+            (number,) = _SIZE.unpack_from(data, at + 3)
+            return number in self.topics and self._size_of(number) in (size, 0)
+        if kind in _FIXED:
+            return size == _FIXED[kind]
+        return kind in _KINDS and size < _LONGEST_TEXT
+
+    def _size_of(self, number: int) -> int:
+        if number not in self._sizes:
+            dtype = _dtype(self.formats, self.topics[number][0])
+            self._sizes[number] = 0 if dtype is None else dtype.itemsize + 2
+        return self._sizes[number]
 
 
 def topics_of(source: Source) -> dict[str, dict[str, Floats]]:
@@ -92,15 +114,15 @@ def _indexed(data: bytes) -> _Index:
         if cut is not None:  # the crash that the appended part tells of cut this message short
             at = cut
             continue
-        if kind not in _KINDS or end > len(data) or (end + 3 <= len(data) and data[end + 2] not in _KINDS):
+        if end > len(data) or (end + 3 <= len(data) and data[end + 2] not in _KINDS) or not index.fits(data, at, size):
             following = _resume(data, at + 1)
             index.lost += following - at
             at = following
             continue
-        if kind == ord("D") and size >= 2:
+        if kind == ord("D"):
             (number,) = _SIZE.unpack_from(data, at + 3)
-            index.places.setdefault((number, size), []).append(at)
-        elif kind == ord("B") and size >= 40 and data[at + 11] & 1:
+            index.places.setdefault((number, size), array("q")).append(at)
+        elif kind == ord("B") and data[at + 11] & 1:
             appended = [offset for offset in _APPENDED.unpack_from(data, at + 19) if offset > at]
         else:
             _learn(index, kind, data[at + 3 : end])
