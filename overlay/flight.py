@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from overlay.alignment import Alignment
     from overlay.motion import MotionSeries
     from overlay.picture.breakups import Diagnosis
+    from overlay.radio.explain import Explanation
     from overlay.recordings import Recording
     from overlay.tracks import Track
 
@@ -270,11 +271,46 @@ class Flight:
         except NoAnswerError as error:
             self.notes.append(f"break-ups are not joined with the flight: {error}")
             return self.graded
-        events = tuple(
-            replace(event, at=_conditions(self.readings, clock.to_reference(event.onset_s)))
-            for event in self.graded.events
-        )
-        return replace(self.graded, events=events)
+        causes = self._causes()
+        events = []
+        for event in self.graded.events:
+            onset = clock.to_reference(event.onset_s)
+            events.append(replace(event, at=_conditions(self.readings, onset), causes=causes.get(onset)))
+        return replace(self.graded, events=tuple(events))
+
+    @cached_property
+    def explanation(self) -> Explanation:
+        """Why the live picture's link broke. NoAnswerError says what of the link or the flight is not known."""
+        from overlay.radio.explain import explain_picture, link_from_words
+
+        link = self.file.downlink
+        self.clock("ground")  # where the break-ups cannot be placed, no place can be blamed
+        if link is None or link.frequency_MHz is None:
+            raise NoAnswerError("the flight file does not give the live picture's downlink.frequency_MHz")
+        try:
+            told = link_from_words(
+                link.frequency_MHz,
+                transmit_aerial=link.transmit_aerial,
+                receive_aerial=link.receive_aerial,
+                polarisation=link.polarisation,
+                power_mW=link.power_mW,
+                ground_aerial_height_m=link.ground_aerial_height_m,
+                ground_aerial_bearing_deg=link.ground_aerial_bearing_deg,
+            )
+        except UsageError as error:
+            raise NoAnswerError(f"the flight file's downlink is not understood: {error}") from error
+        return explain_picture(self.readings, told)
+
+    def _causes(self) -> dict[float, list[dict[str, object]]]:
+        """Causes of each break-up by its onset on the flight clock; none, with a note, where they cannot be weighed."""
+        if not self.graded.events:
+            return {}
+        try:
+            found = self.explanation.events
+        except NoAnswerError as error:
+            self.notes.append(f"the causes of the break-ups are not weighed: {error}")
+            return {}
+        return {each.onset_s: [cause.as_json() for cause in each.causes] for each in found}
 
     @cached_property
     def readings(self) -> Readings:

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from overlay.clock import AffineClock
     from overlay.debrief.story import Story
     from overlay.flight import Flight
+    from overlay.radio.explain import Explanation
     from overlay.readings import Readings
 
 _EVIDENCE_COLOURS = 48
@@ -83,6 +84,7 @@ def story_of(flight: Flight) -> Story:
     readings = _readings(flight)
     ground = flight.file.ground is not None
     diagnosis = flight.diagnosis if ground else None
+    explanation, not_explained = _explanation(flight) if ground else (None, "")
     return Story(
         flight.file.title or "A flight without a title",
         readings,
@@ -92,6 +94,8 @@ def story_of(flight: Flight) -> Story:
         alignments,
         {pair.recording: evidence_png(pair) for pair in alignments},
         _thumbnails(flight) if ground else {},
+        explanation,
+        not_explained,
         _files(flight),
         tuple(_remarks(flight)),
     )
@@ -118,6 +122,16 @@ def _ground_clock(flight: Flight) -> AffineClock | None:
         return flight.clock("ground")
     except NoAnswerError:
         return None  # the flight's own notes say why
+
+
+def _explanation(flight: Flight) -> tuple[Explanation | None, str]:
+    """Why the picture broke up, or why that cannot be told."""
+    if flight.file.track is None:
+        return None, "there is no track"
+    try:
+        return flight.explanation, ""
+    except NoAnswerError as error:
+        return None, str(error)
 
 
 def evidence_png(alignment: Alignment) -> bytes:

@@ -30,7 +30,8 @@ class Row(NamedTuple):
 
 def rows(story: Story) -> tuple[Row, ...]:
     """Every row of the table; "no data" where there is none, with the reason as its source."""
-    return (*_path(story), *_wind(story), *_energy(story), *_margin(story), *_picture(story), *_clocks(story))
+    tables = (_path, _wind, _energy, _margin, _picture, _link, _clocks)
+    return tuple(row for table in tables for row in table(story))
 
 
 def _path(story: Story) -> Iterator[Row]:
@@ -121,6 +122,20 @@ def _picture(story: Story) -> Iterator[Row]:
     frames = 1.0 / float(story.diagnosis.frame_rate)
     spread = sum(np.ptp(event.onset_interval_s) / 2 for event in story.events)
     yield Row(name, lasting(lost), f"± {number(max(spread, frames), 2)} s (onsets)", source)
+
+
+def _link(story: Story) -> Iterator[Row]:
+    """How far the picture's link would reach, as it was and changed."""
+    found = story.explanation
+    if found is None:
+        reason = story.not_explained or "the live picture's link is not described or was not seen"
+        yield Row("Range of the live picture", NO_DATA, "–", reason)
+        return
+    for each in found.next_flight:
+        low, high = (bound / 1000.0 for bound in each.interval95_m)
+        interval = between(low, high, "km", 1) + ("" if each.bounded else " or more")
+        name = f"Range at grade 3, {each.change.name[0].lower()}{each.change.name[1:]}"
+        yield Row(name, distance(each.range_m), interval, f"half of the time, {each.assumption}")
 
 
 def _clocks(story: Story) -> Iterator[Row]:

@@ -10,6 +10,8 @@ from overlay.clock import format_utc
 from overlay.debrief import numbers, sketches, timelines
 from overlay.debrief.breakup_table import breakup_rows
 from overlay.debrief.evidence import sentences
+from overlay.debrief.minutes import minute_by_minute
+from overlay.debrief.panels import panels
 from overlay.debrief.story import Story
 from overlay.debrief.verdict import verdict
 from overlay.mechanics.findings import CAUTION
@@ -25,7 +27,7 @@ CAUTIONS = (
     "An interval holds its number with 95 % where the data are as assumed; “not known” means that none is vouched for.",
 )
 
-_DASHES = {"solid": "none", "dashed": "6 3", "dotdash": "2 3 7 3"}  # of SVG, for the lines' keys
+_DASHES = {"solid": "none", "dashed": "6 3", "dotdash": "2 3 7 3", "dotted": "2 3"}  # of SVG, for the lines' keys
 
 
 def page(story: Story) -> str:
@@ -38,10 +40,11 @@ def page(story: Story) -> str:
         **drawn,
         counts_from=story.counts_from,
         moments=_moments(story),
-        table=timelines.minute_by_minute(story) if drawn["panels"] else None,
+        table=minute_by_minute(story) if drawn["panels"] else None,
         breakups=breakup_rows(story),
         breakups_on_recording=story.ground_clock is None and len(story.readings) > 0,
         numbers=numbers.rows(story),
+        assumptions=story.explanation.notes if story.explanation is not None else (),
         clocks=[(pair, sentences(pair), _uri(story.evidence.get(pair.recording), "png")) for pair in story.alignments],
         files=story.files,
         remarks=story.remarks,
@@ -66,9 +69,9 @@ def _figures(story: Story) -> dict[str, Any]:
     from bokeh.embed import components
     from bokeh.resources import Resources
 
-    panels = timelines.panels(story)
+    shown = panels(story)
     lines = timelines.Timelines(story)
-    figures: dict[str, Any] = {panel.key: lines.draw(panel) for panel in panels if panel.lines}
+    figures: dict[str, Any] = {panel.key: lines.draw(panel) for panel in shown if panel.lines}
     if figures and lines.has_band:
         figures["strip"] = lines.strip()
     if (track := sketches.draw_track(story)) is not None:
@@ -81,8 +84,8 @@ def _figures(story: Story) -> dict[str, Any]:
         "script": script,
         "library": library,
         "places": places,
-        "panels": [panel for panel in panels if panel.lines],
-        "absent": [panel.title for panel in panels if not panel.lines],
+        "panels": [panel for panel in shown if panel.lines],
+        "absent": [panel.title for panel in shown if not panel.lines],
         "grades": sketches.grades_shown(story),
         "by_range_words": sketches.by_range_in_words(legs),
         "by_range_keys": sketches.keys_by_range(legs),

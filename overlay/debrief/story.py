@@ -14,6 +14,7 @@ from overlay.clock import AffineClock
 from overlay.mechanics.findings import Findings
 from overlay.picture.breakups import Breakup, Diagnosis
 from overlay.picture.resampling import worst_around
+from overlay.radio.explain import Explanation
 from overlay.readings import Readings
 
 Floats = NDArray[np.float64]
@@ -24,8 +25,9 @@ class Story:
     """One flight's findings and the pictures that go with them.
 
     `ground_clock` maps the ground recording to the flight clock, None where that is not known. `evidence` holds a PNG
-    by recording name, `thumbnails` a JPEG by frame number of the ground recording. `files` are (what it is, its name);
-    `remarks` sentences on damage and on what could not be done.
+    by recording name, `thumbnails` a JPEG by frame number of the ground recording. `explanation` is of the live
+    picture's link, or `not_explained` says why there is none. `files` are (what it is, its name); `remarks` sentences
+    on damage and on what could not be done.
     """
 
     title: str
@@ -36,6 +38,8 @@ class Story:
     alignments: tuple[Alignment, ...] = ()
     evidence: Mapping[str, bytes] = field(default_factory=dict)
     thumbnails: Mapping[int, bytes] = field(default_factory=dict)
+    explanation: Explanation | None = None
+    not_explained: str = ""
     files: tuple[tuple[str, str], ...] = ()
     remarks: tuple[str, ...] = ()
 

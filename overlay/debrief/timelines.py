@@ -2,93 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from overlay.debrief.colours import BLUE, GREEN, HAIRLINE, INK, LEGS, LETTERING, ORANGE, PURPLE, QUIET, SKY, VERMILION
+from overlay.debrief.colours import HAIRLINE, INK, LEGS, LETTERING, QUIET, VERMILION
+from overlay.debrief.panel import Panel
 from overlay.debrief.story import Story
 from overlay.debrief.thinning import telling_rows
-from overlay.debrief.wording import clock, number
 
 if TYPE_CHECKING:
     from bokeh.models import Plot
 
-Floats = NDArray[np.float64]
-
 _LEAST_SHOWN = 1 / 500  # of the axis: shorter break-ups are drawn that wide
-
-
-@dataclass(frozen=True)
-class Line:
-    """One line of a panel: its values (N,) in the panel's unit."""
-
-    name: str
-    values: Floats
-    colour: str
-    dash: str = "solid"
-
-
-@dataclass(frozen=True)
-class Panel:
-    """One figure on the common axis, `times` (N,) of the page; `missing` names what it lacks."""
-
-    key: str
-    title: str
-    unit: str
-    times: Floats
-    lines: tuple[Line, ...]
-    missing: tuple[str, ...] = ()
-    limits: tuple[float, float] | None = None
-    decimals: int = 0
-
-    @property
-    def words(self) -> str:
-        """What the figure shows, for those who do not see it."""
-        return " ".join(_in_words(self, line) for line in self.lines)
-
-
-_PANELS: Sequence[tuple[str, str, str, float, int, tuple[tuple[str, str, str, str], ...]]] = (
-    ("range", "Range from home", "km", 1e-3, 2, (
-        ("range_m", "range", BLUE, "solid"), ("reach_m", "reach of the charge left", GREEN, "dashed"))),
-    ("height", "Height over home", "m", 1.0, 0, (("height_m", "height", BLUE, "solid"),)),
-    ("speeds", "Speeds", "km/h", 3.6, 0, (
-        ("ground_speed_mps", "over the ground", ORANGE, "solid"), ("airspeed_mps", "through the air", BLUE, "dashed"))),
-    ("wind", "Tailwind along the course", "m/s", 1.0, 1, (
-        ("tailwind_mps", "tailwind (headwind below 0)", PURPLE, "solid"),)),
-    ("charge", "Charge", "mAh", 1.0, 0, (
-        ("charge_used_mAh", "used", ORANGE, "solid"), ("charge_home_mAh", "needed to get home", BLUE, "dashed"),
-        ("charge_spare_mAh", "to spare beyond home and reserve", GREEN, "dotdash"))),
-    ("control", "Control link", "%", 1.0, 0, (("control_link_pct", "quality", BLUE, "solid"),)),
-    ("strength", "Control link, strength", "dBm", 1.0, 0, (("control_rssi_dBm", "strength", SKY, "solid"),)),
-)  # fmt: skip
-
-
-def panels(story: Story) -> tuple[Panel, ...]:
-    """Every panel, with or without data, in the order of the page."""
-    readings = story.readings
-    times = readings.time_s - story.zero_s
-    inside = (times >= story.span_s[0] - 5.0) & (times <= story.span_s[1] + 5.0)
-    found = []
-    for key, title, unit, scale, decimals, columns in _PANELS:
-        lines = [
-            Line(name, scale * readings[column][inside], colour, dash)
-            for column, name, colour, dash in columns
-            if readings.has(column) and np.isfinite(readings[column][inside]).any()
-        ]
-        missing = tuple(name for _, name, _, _ in columns if name not in {line.name for line in lines})
-        found.append(Panel(key, title, unit, times[inside], tuple(lines), missing, decimals=decimals))
-    return (*found, _picture(story))
-
-
-def _picture(story: Story) -> Panel:
-    times, grades = story.grade
-    lines = (Line("grade", grades, INK),) if len(times) else ()
-    missing = () if lines else ("grade",)
-    return Panel("grade", "Live picture, grade", "1 … 5", times, lines, missing, (0.8, 5.2), 1)
 
 
 class Timelines:
@@ -134,6 +61,10 @@ class Timelines:
         data = {"t": panel.times[rows].astype(np.float32)}
         data |= {f"y{k}": line.values[rows].astype(np.float32) for k, line in enumerate(panel.lines)}
         source = ColumnDataSource(data)
+        if panel.band is not None:
+            data |= {"low": panel.band[0][rows].astype(np.float32), "high": panel.band[1][rows].astype(np.float32)}
+            source.data = data
+            fig.varea("t", "low", "high", source=source, fill_color=panel.lines[0].colour, fill_alpha=0.16)
         drawn = [
             fig.line("t", f"y{k}", source=source, line_color=line.colour, line_dash=line.dash, line_width=1.8)
             for k, line in enumerate(panel.lines)
@@ -229,40 +160,3 @@ def _apart(broken: dict[str, list[Any]], span_s: tuple[float, float]) -> Any:
     ends = [(group[0], group[-1]) for group in groups]
     numbers = [broken["number"][a] if a == b else f"{broken['number'][a]}–{broken['number'][b]}" for a, b in ends]
     return ColumnDataSource({"x": [(broken["x"][a] + broken["x"][b]) / 2 for a, b in ends], "number": numbers})
-
-
-def _in_words(panel: Panel, line: Line) -> str:
-    known = np.isfinite(line.values)
-    values, times = line.values[known], panel.times[known]
-    unit = "" if panel.key == "grade" else f"\u00a0{panel.unit}"
-    told = [
-        f"{number(float(values[row]), panel.decimals)}{unit} at {clock(float(times[row]))}"
-        for row in (int(np.argmin(values)), int(np.argmax(values)))
-    ]
-    return f"{line.name[:1].upper()}{line.name[1:]}: between {' and '.join(told)}."
-
-
-def minute_by_minute(story: Story, most: int = 60) -> tuple[tuple[str, ...], tuple[tuple[str, ...], ...]]:
-    """Headings and rows of the same in numbers, at round steps so that no more than `most` rows come of it."""
-    start, end = story.span_s
-    step = next(s for s in (10, 30, 60, 120, 300, 600, 1800, 3600, 86400) if (end - start) / s <= most)
-    moments = np.arange(np.ceil(start / step) * step, end + 1e-9, step)
-    found = [(panel, line) for panel in panels(story) for line in panel.lines]
-    headings = (
-        "time",
-        "leg",
-        *(f"{panel.title.split(',')[0].lower()}: {line.name}, {panel.unit}" for panel, line in found),
-    )
-    return headings, tuple(_moment(story, float(moment), found) for moment in moments)
-
-
-def _moment(story: Story, moment: float, found: list[tuple[Panel, Line]]) -> tuple[str, ...]:
-    leg = story.readings.leg_at(moment + story.zero_s) or "–"
-    return (clock(moment)[:-2], leg, *_values(moment, found))
-
-
-def _values(moment: float, found: list[tuple[Panel, Line]]) -> Iterator[str]:
-    for panel, line in found:
-        row = int(np.argmin(np.abs(panel.times - moment)))
-        near = abs(panel.times[row] - moment) <= 2.0
-        yield number(float(line.values[row]), panel.decimals) if near else "no data"

@@ -103,13 +103,14 @@ def why_it_broke_up(story: Story) -> Answer:
     settled = [f"{cause} ({count} of {len(judged)})" for (cause, sure), count in tops.most_common() if sure]
     open_ones = sum(count for (_, sure), count in tops.items() if not sure)
     parts = [*settled, *([f"not settled ({open_ones} of {len(judged)})"] if open_ones else [])]
-    return Answer(question, sentence(", ".join(parts)), tuple(_seen_at_onset(story)))
+    return Answer(question, sentence(", ".join(parts)), (*_explained(story), *_seen_at_onset(story)))
 
 
 def what_margin(story: Story) -> Answer:
     """What was left in the pack, and how much farther the last safe turn lay."""
     question, found, readings = "What margin was left?", story.findings, story.readings
     told = [str(found.turn_back)] if found.turn_back is not None else []
+    told += _link_margin(story)
     pack = readings.pack
     if pack is None or found.charge_used_mAh is None:
         lacking = "the pack's capacity is not given" if pack is None else "the log holds no charge"
@@ -130,6 +131,18 @@ def what_margin(story: Story) -> Answer:
             f"The least to spare in flight was {quantity(abs(least), 'mAh')} {beyond}, {when} {story.counts_from}."
         )
     return Answer(question, answer, (*told, *_refused(story)))
+
+
+def _link_margin(story: Story) -> list[str]:
+    """What the live picture's link had to spare where the aircraft was farthest."""
+    if story.explanation is None:
+        return []
+    time, mean, low, high = story.explanation.margin_dB()
+    far = int(np.nanargmax(story.readings["range_m"][story.explanation.fit.evidence.row]))
+    margin = _margin(float(mean[far]), float(low[far]), float(high[far]))
+    when = clock(story.since_start(float(time[far])))
+    where = f"at its farthest, {when} {story.counts_from}"
+    return [f"The live picture's link, as modelled, had a margin of {margin} over grade 3 {where}."]
 
 
 def what_to_change(story: Story) -> Answer:
@@ -172,10 +185,29 @@ def _top(event: Breakup) -> tuple[str, bool]:
     return str(cause["cause"]), float(str(cause["probability"])) >= _SETTLED
 
 
+def _explained(story: Story) -> Iterator[str]:
+    """The gravest break-up in the model's words, what acquits or convicts the weather, and the two legs compared."""
+    found = story.explanation
+    if found is None or not found.events:
+        return
+    gravest = min(found.events, key=lambda event: event.margin_dB)
+    low, high = gravest.margin_interval95_dB
+    when = clock(story.since_start(gravest.onset_s))
+    yield f"{gravest.sentence} That was {when} {story.counts_from}, with a margin of {_margin(gravest.margin_dB, low, high)}."
+    yield gravest.weather
+    if found.contrast is not None:
+        yield str(found.contrast)
+
+
+def _margin(mean_dB: float, low_dB: float, high_dB: float) -> str:
+    return f"{quantity(mean_dB, 'dB', 1)} ({between(low_dB, high_dB, 'dB', 1)})"
+
+
 def _why_no_cause(story: Story) -> str:
     if story.ground_clock is None:
         return "The causes cannot be weighed without knowing where the aircraft was when the picture broke up."
-    return "The causes are not weighed: that needs the live picture's frequency and its aerials in flight.toml."
+    reason = story.not_explained or "that needs the live picture's frequency and its aerials in flight.toml"
+    return sentence(f"The causes are not weighed: {reason}")
 
 
 def _seen_at_onset(story: Story) -> Iterator[str]:

@@ -206,7 +206,7 @@ def test_a_recording_alone_is_told_on_its_own_time(story: Story) -> None:
 
 
 def test_the_same_in_numbers_is_bounded(story: Story) -> None:
-    from overlay.debrief.timelines import minute_by_minute
+    from overlay.debrief.minutes import minute_by_minute
 
     headings, lines = minute_by_minute(story)
     assert 20 <= len(lines) <= 60
