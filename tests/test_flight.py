@@ -1,0 +1,95 @@
+"""How a flight's parts are joined, with the slow parts (clocks, grades) given."""
+
+from __future__ import annotations
+
+from dataclasses import fields
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from overlay.clock import AffineClock
+from overlay.errors import NoAnswerError
+from overlay.flight import Flight
+from overlay.flight_file import Downlink, FlightFile, Ground, HomePlace, TrackSource
+from overlay.picture.breakups import Breakup, Diagnosis
+from overlay.picture.features import Features
+from overlay_samples.flight import fly
+from overlay_samples.radio_log import write_csv
+
+BREAKUP_S = (115.0, 121.0)
+
+
+@pytest.fixture(scope="module")
+def log(tmp_path_factory) -> tuple[Path, float]:
+    flight = fly()
+    return write_csv(Path(tmp_path_factory.mktemp("log")) / "radio.csv", flight), flight.start_s
+
+
+def flight_of(log, *, clock: bool = True, **more) -> Flight:
+    path, start = log
+    flight = Flight(FlightFile(ground=Ground(files=("live.mkv",)), track=TrackSource(file=str(path)), **more))
+    time = np.arange(0.0, 240.0, 0.04)
+    grade = np.where((time >= BREAKUP_S[0]) & (time < BREAKUP_S[1]), 1.5, 4.5)
+    features = Features(**{**{f.name: np.zeros(len(time)) for f in fields(Features)}, "time_s": time})
+    onset, end = (round(s / 0.04) for s in BREAKUP_S)
+    event = Breakup(onset, end, *BREAKUP_S, (114.96, 115.04), "noise", 1.5, onset + 9)
+    nothing = np.full(len(time), np.nan)
+    flight.__dict__["ground"] = object()  # there is a recording; nobody looks into it
+    flight.__dict__["graded"] = Diagnosis(Fraction(25), features, grade, np.zeros(len(time), int), nothing, (event,))
+
+    def known(_name: str) -> AffineClock:
+        if not clock:
+            raise NoAnswerError("the clock is not known")
+        return AffineClock(start)
+
+    flight.clock = known
+    return flight
+
+
+def test_the_grade_stands_among_the_readings(log) -> None:
+    readings = flight_of(log).readings
+    assert readings.has("picture_grade")
+    since = readings.time_s - log[1]
+    inside = (since > BREAKUP_S[0] + 0.1) & (since < BREAKUP_S[1] - 0.1)
+    assert set(readings["picture_grade"][inside]) == {1.5}
+    assert set(readings["picture_grade"][(since > 10) & (since < BREAKUP_S[0] - 0.1)]) == {4.5}
+    assert np.isnan(readings["picture_grade"][since > 240.5]).all()
+    assert "picture_grade" in readings.derived
+
+
+def test_causes_are_weighed_where_the_link_is_described(log) -> None:
+    link = Downlink(
+        frequency_MHz=5800.0, transmit_aerial="whip", receive_aerial="patch 14 dBi", polarisation="vertical"
+    )
+    flight = flight_of(log, downlink=link)
+    (event,) = flight.diagnosis.events
+    assert sum(cause["probability"] for cause in event.causes) == pytest.approx(1.0, abs=0.01)
+    assert event.at["range_m"] > 500.0
+    assert flight.notes == []
+
+
+def test_what_is_lacking_is_said_once(log) -> None:
+    flight = flight_of(log)
+    assert flight.diagnosis.events[0].causes is None
+    assert flight.diagnosis.events[0].at is not None
+    assert [note for note in flight.notes if "downlink.frequency_MHz" in note] == flight.notes
+    strange = flight_of(log, downlink=Downlink(frequency_MHz=5800.0, transmit_aerial="bent coat hanger"))
+    assert strange.diagnosis.events[0].causes is None
+    assert "bent coat hanger" in strange.notes[0]
+
+
+def test_without_the_clock_nobody_is_blamed(log) -> None:
+    flight = flight_of(log, clock=False, downlink=Downlink(frequency_MHz=5800.0))
+    with pytest.raises(NoAnswerError, match="clock"):
+        _ = flight.explanation
+    assert not flight.readings.has("picture_grade")
+
+
+def test_a_home_given_without_a_height_takes_it_from_the_data(log) -> None:
+    found = flight_of(log).readings
+    place = HomePlace(latitude_deg=found.home.latitude_deg, longitude_deg=found.home.longitude_deg)
+    given = flight_of(log, home=place).readings
+    assert given.home.height_m == pytest.approx(found.home.height_m)
+    assert given.home.found == "given by hand"
