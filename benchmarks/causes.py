@@ -128,7 +128,7 @@ def rod(sine):
     return -20 * np.log10(np.maximum(np.abs(field_strength), 10 ** (-18 / 20)))
 
 
-def lean(table, body):
+def lean(table):
     """Angle between the aircraft's upright rod and a vertical one, seen from the station."""
     bank, heading = table[:, 3], table[:, 4]
     axis = np.column_stack([-np.sin(bank) * np.cos(heading), np.sin(bank) * np.sin(heading), -np.cos(bank)])
@@ -164,7 +164,7 @@ def make(seed):
     pattern = (
         rod(sine) - rod(level_sine) if linear else 20 * np.log10(np.maximum(level_sine, 0.12) / np.maximum(sine, 0.12))
     )
-    tilt = -20 * np.log10(np.maximum(lean(table, body), 10 ** (-rng.uniform(14, 22) / 20))) if linear else 0.0
+    tilt = -20 * np.log10(np.maximum(lean(table), 10 ** (-rng.uniform(14, 22) / 20))) if linear else 0.0
     losses["banking"] = pattern * rng.normal(1, 0.2) + tilt * np.clip(rng.normal(1, 0.2), 0.5, 1.4)
     losses["overhead"] = (rod(level_sine) if linear else -20 * np.log10(np.maximum(level_sine, 0.12))) * rng.uniform(
         0.5, 1
@@ -320,7 +320,7 @@ def main():
     pairs, confusion, flights_right, flights, errors = [], Counter(), 0, 0, []
     began, skipped = time.perf_counter(), 0
     for seed in range(wanted.first_seed, wanted.first_seed + wanted.flights):
-        truth, readings, link, profiles, kind = make(seed)
+        truth, readings, link, profiles, _ = make(seed)
         if profiles is not None:
             at = np.clip(np.searchsorted(truth.time, readings.time_s), 0, len(truth.time) - 1)
             profiles = profiles[at]

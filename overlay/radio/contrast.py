@@ -44,7 +44,7 @@ class Contrast:
         unit = "dB" if self.column.endswith(("dBm", "dB")) else "grades" if self.column == "picture_grade" else "%"
         low, high = (f"{bound:.1f}".replace("-", "−") for bound in self.interval95)
         if not self.sure:
-            return f"At equal range outbound and homebound were alike ({low} to {high} {unit})."
+            return f"At equal range no difference between outbound and homebound can be told ({low} to {high} {unit})."
         side = "below" if self.difference < 0 else "above"
         return (
             f"At equal range outbound was {abs(self.difference):.1f} {unit} {side} homebound ({low} to {high}): "
