@@ -53,9 +53,12 @@ def run(arguments: argparse.Namespace) -> int:
 
 def _everything(flight: Flight, folder: Path, stages: Stages) -> list[tuple[str, str]]:
     from overlay.cli.align import draw_evidence
+    from overlay.cli.debrief import story_of
     from overlay.cli.diagnose import write_chart, write_series
     from overlay.cli.render import review_of
+    from overlay.debrief.page import page
     from overlay.layouts import load
+    from overlay.output import write_text
     from overlay.render.pipeline import render
 
     written = []
@@ -67,4 +70,6 @@ def _everything(flight: Flight, folder: Path, stages: Stages) -> list[tuple[str,
     review = review_of(flight, load("review"), units=None, inset=True)
     target = folder / "review.mp4"
     render(review, target, progress=lambda part, whole: stages("rendering the review", part / whole if whole else 1.0))
-    return [(str(target), "the review video"), *written]
+    debrief = folder / "debrief.html"
+    write_text(debrief, page(story_of(flight)))
+    return [(str(target), "the review video"), (str(debrief), "the debrief, in a browser"), *written]
