@@ -18,6 +18,8 @@ from overlay.picture.states import CLEAN, STATES, baseline, error_rms, evidence,
 
 Floats = NDArray[np.float64]
 
+# Half way from "perceptible, but not annoying" to "slightly annoying" (ITU-R BT.500): what never gets worse broke nothing.
+ANNOYING_GRADE = 3.5
 _MERGE_s = 1.0
 _SHORTEST_FRAMES = 2
 _LOST = ("blank", "no sync", "frozen")
@@ -96,7 +98,11 @@ def find_breakups(features: Features, *, frame_rate: Fraction | float) -> Diagno
     grade = grade_of(signal_to_noise_dB(error_rms(features, clean)))
     grade = np.where(np.isin(state, [STATES.index(name) for name in _LOST]), 1.0, grade)
     ratio = carrier_to_noise_dB(np.maximum(features.clicks_per_line - clean.clicks_per_line, 0.0))
-    spans = _spans(state != CLEAN, round(_MERGE_s * float(rate)))
+    spans = [
+        (start, end)
+        for start, end in _spans(state != CLEAN, round(_MERGE_s * float(rate)))
+        if grade[start:end].min() < ANNOYING_GRADE
+    ]
     events = tuple(_event(features, grade, state, ratio, start, end, 1 / float(rate)) for start, end in spans)
     return Diagnosis(rate, features, grade, state, ratio, events)
 
