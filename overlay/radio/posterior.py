@@ -80,10 +80,11 @@ class Posterior:
         """The most probable parameters and their cost, from a start that is near them or from several."""
         from scipy.optimize import minimize
 
+        # A dozen parameters: a method without BLAS, whose threads wait for each other longer than they work.
         bounds = [(low if np.isfinite(low) else None, None) for low in self.least]
         starts = [begin] if begin is not None else [np.concatenate([[c], self.mean[1:]]) for c in self._starts()]
         found = [
-            minimize(self.cost, start, jac=True, method="L-BFGS-B", bounds=bounds, options={"maxiter": 500})
+            minimize(self.cost, start, jac=True, method="TNC", bounds=bounds, options={"maxfun": 2000})
             for start in starts
         ]
         best = min(found, key=lambda one: float(one.fun))
