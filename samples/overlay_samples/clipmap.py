@@ -14,12 +14,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from overlay_samples.land import TILE, Land, Plane, Planes
+from overlay_samples.land import TILE, Land
+from overlay_samples.ycc import Plane, Planes
 
 Field = NDArray[np.float32]
 
 SIZE = 1024  # texels of a patch
-FINEST, COARSEST = -6, 7  # levels: texels of 2⁻⁶ to 2⁷ m
+FINEST, COARSEST = -6, 6  # levels: texels of 2⁻⁶ to 2⁶ m
 _FADED = 0.485 * SIZE  # radius in texels where a patch has become the next coarser one
 _PURE = 0.86  # share of that radius inside which it shows its own level alone
 _MOVE = 60  # texels the aircraft may be off the middle
@@ -58,7 +59,9 @@ class Clipmap:
 
     def around(self, east_m: float, north_m: float, height_m: float, finest: int) -> list[Patch]:
         """Patches from the coarsest to `finest`, all good for a camera at this place."""
-        levels = [level for level in range(COARSEST, finest - 1, -1) if level < 4 or level % 2]  # haze hides the rest
+        levels = [
+            level for level in range(COARSEST, finest - 1, -1) if level < 3 or level % 2 == 0
+        ]  # haze hides the rest
         return [self._patch(level, (east_m, north_m, height_m)) for level in levels]
 
     def _patch(self, level: int, place: tuple[float, float, float]) -> Patch:

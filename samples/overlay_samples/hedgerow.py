@@ -12,8 +12,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from overlay_samples.land import Land, Planes, periodic_noise, rgb_to_ycc
+from overlay_samples.land import Land
+from overlay_samples.land_maps import periodic_noise
 from overlay_samples.scenario import Scenario
+from overlay_samples.ycc import Planes, rgb_to_ycc
 
 Field = NDArray[np.float32]
 Floats = NDArray[np.float64]
@@ -21,12 +23,13 @@ Floats = NDArray[np.float64]
 WITHIN_M = 420.0
 GONE_M = 65.0  # height from which on they are flat
 _SPACING_M = 3.8
-_ALL_WITHIN_M = 75.0
+_ALL_WITHIN_M = 60.0
 _TINY = 9  # pixels; smaller cut-outs change the luma alone
 _DEEP, _LIT = (38, 46, 30), (104, 112, 70)
 _BUSHES, _TREES = 6, 4
 _CUTOUT = 160  # pixels of the largest copy
-_TURN = math.radians(7.0)
+_TURN = math.radians(9.0)
+_SIZE_STEP = 1.2
 
 
 class Hedgerow:
@@ -85,7 +88,9 @@ class Hedgerow:
         if copy is None:
             if len(self._copies) > 3000:
                 self._copies.clear()
-            copy = self._copies[key] = _resized(self._cutouts[look], 1.15 ** key[1], 1.15 ** key[2], key[3] * _TURN)
+            copy = self._copies[key] = _resized(
+                self._cutouts[look], _SIZE_STEP ** key[1], _SIZE_STEP ** key[2], key[3] * _TURN
+            )
         return copy
 
 
@@ -93,7 +98,7 @@ Cutout = tuple[list[NDArray[np.uint8]], list[Field]]  # planes, and cover 0…1 
 
 
 def _size_step(size: float) -> int:
-    return round(math.log(max(size, 1.0)) / math.log(1.15))
+    return round(math.log(max(size, 1.0)) / math.log(_SIZE_STEP))
 
 
 def _thinned(rng: np.random.Generator, east: Floats, north: Floats) -> tuple[Floats, Floats]:

@@ -9,59 +9,26 @@ because that is what is drawn and encoded.
 from __future__ import annotations
 
 import math
-from functools import cache, lru_cache
+from functools import lru_cache
 from typing import Any
 
 import cv2
 import numpy as np
-import scipy.fft
 from numpy.typing import NDArray
 
+from overlay_samples.land_maps import FEATURE, Maps, periodic_maps
 from overlay_samples.scenario import Scenario
+from overlay_samples.ycc import Field, Planes, rgb_to_ycc
 
-Plane = NDArray[np.uint8]
-Field = NDArray[np.float32]
 Floats = NDArray[np.float64]
-Planes = tuple[Plane, Plane, Plane]
-Maps = dict[str, tuple[tuple[int, NDArray[Any]], ...]]
 
 TILE = 512
 _KEPT = 500  # tiles, 0.4 MB each
-# R′G′B′ 0…255 to Y′CbCr 16…235/240 by the luma weights of ITU-R BT.601 and BT.709.
-LUMA_WEIGHTS = {"601": (0.299, 0.114), "709": (0.2126, 0.0722)}
 
-_NOISE = 512  # texels of the periodic noise; one feature is about 8
-_FEATURE = 8.0
-_PADDING = 1100
 _GRASS, _DRY, _HEATHER = (94, 98, 62), (140, 128, 86), (95, 77, 74)
 _BRACKEN, _BOG, _SAND = (122, 92, 60), (68, 70, 54), (190, 177, 146)
 _SEA, _SHALLOW, _FOAM = (46, 72, 88), (70, 104, 104), (214, 220, 220)
 _HEDGE, _BUSH, _TRACK, _WATER = (56, 64, 44), (58, 66, 42), (158, 146, 122), (66, 78, 84)
-_PASTURES = (
-    (88, 104, 60), (98, 112, 66), (80, 96, 56), (106, 116, 74), (94, 102, 64), (152, 140, 98), (112, 94, 74),
-    (164, 149, 106), (84, 100, 62), (120, 116, 78),
-)  # fmt: skip
-
-
-def rgb_to_ycc(rgb: Field, matrix: str) -> Field:
-    """(…, 3) R′G′B′ 0…255 to limited-range Y′CbCr of `matrix`, unrounded."""
-    wr, wb = LUMA_WEIGHTS[matrix]
-    red, green, blue = rgb[..., 0], rgb[..., 1], rgb[..., 2]
-    luma = wr * red + (1 - wr - wb) * green + wb * blue
-    cb, cr = (blue - luma) / (2 * (1 - wb)), (red - luma) / (2 * (1 - wr))
-    return np.stack([16 + luma * (219 / 255), 128 + cb * (224 / 255), 128 + cr * (224 / 255)], axis=-1)
-
-
-def ycc_to_bgr(planes: Planes, matrix: str) -> Plane:
-    """Planes with half-resolution chroma to (H, W, 3) uint8 B′G′R′, chroma interpolated."""
-    wr, wb = LUMA_WEIGHTS[matrix]
-    height, width = planes[0].shape
-    full = cv2.merge([planes[0], *(cv2.resize(p, (width, height)) for p in planes[1:])])
-    y, b, r = 255 / 219, 255 / 224 * 2 * (1 - wb), 255 / 224 * 2 * (1 - wr)
-    green_b, green_r = -b * wb / (1 - wr - wb), -r * wr / (1 - wr - wb)
-    rows = np.array([[y, b, 0], [y, green_b, green_r], [y, 0, r]])
-    shift = rows @ [-16, -128, -128]
-    return np.asarray(cv2.transform(full, np.column_stack([rows, shift])), np.uint8)
 
 
 class Land:
@@ -72,7 +39,7 @@ class Land:
     ) -> None:
         self.matrix, self.sea_distance_m = matrix, sea_distance_m
         self._tiles: dict[tuple[int, int, int], Planes] = {}
-        self._maps = _maps(seed, matrix)
+        self._maps = periodic_maps(seed, matrix)
         self._sea = math.sin(math.radians(sea_bearing_deg)), math.cos(math.radians(sea_bearing_deg))
         self._sun = math.radians(sun_azimuth_deg)
 
@@ -193,7 +160,7 @@ class _Canvas:
         reduce = 1
         while reduce < 16 and wave_m > 18 * reduce * self.step:
             reduce *= 2
-        coarse = self.lookup(name, wave_m / _FEATURE, turn, salt, reduce)
+        coarse = self.lookup(name, wave_m / FEATURE, turn, salt, reduce)
         return coarse if reduce == 1 else _stretch(coarse, TILE)
 
     def lookup(self, name: str, texel_m: float, turn: float, salt: int, reduce: int = 1) -> Field:
@@ -307,6 +274,9 @@ def _bushes(canvas: _Canvas) -> None:
     density = np.maximum(density, 0.2 * _ramp(canvas.noise(330, 23), 0.3, 1.0))
     if density.max() <= 0:
         return
+    if canvas.step > 8:
+        canvas.mix(_BUSH, 0.25 * density)  # what single bushes come to on the whole
+        return
     grown = density
     if canvas.step < 3:
         grown = _ramp(density - canvas.cover("order", 0.5, 0.2, 24), -0.04, 0.04)
@@ -319,108 +289,9 @@ def _bushes(canvas: _Canvas) -> None:
 
 def _ways(canvas: _Canvas) -> None:
     """Becks, tarns, and tracks of two wheels' width."""
-    canvas.mix(_WATER, 0.8 * canvas.cover("becks", 2.0, 1.1, 41))
+    if canvas.step < 12:
+        canvas.mix(_WATER, 0.8 * canvas.cover("becks", 2.0, 1.1, 41))
+        canvas.mix(_TRACK, 0.85 * canvas.cover("tracks", 2.0, 0.9, 45))
     tarn = _ramp(canvas.noise(240, 42) + 0.12 * canvas.noise(40, 43) + 0.5 * canvas.noise(1500, 44), 2.05, 2.1)
     if tarn.max() > 0:
         canvas.mix(_WATER, tarn)
-    canvas.mix(_TRACK, 0.85 * canvas.cover("tracks", 2.0, 0.9, 45))
-
-
-@cache
-def _maps(seed: int, matrix: str) -> Maps:
-    """The periodic maps, each with its coarser copies."""
-    rng = np.random.default_rng([seed, 30])
-    fields, hedges = _field_map(rng)
-    ycc = np.clip(rgb_to_ycc(fields.astype(np.float32), matrix) + 0.5, 0, 255).astype(np.uint8)
-    crowns, shadows, order = _bush_maps(rng)
-    noise = periodic_noise(rng, _NOISE, _FEATURE / 3)
-    slope = np.roll(noise, -1, axis=0) - np.roll(noise, 1, axis=0)
-    single = {
-        "noise": noise,
-        "slope": (slope / slope.std()).astype(np.float32),
-        "field_luma": ycc[..., 0].copy(),
-        "field_cb": ycc[..., 1].copy(),
-        "field_cr": ycc[..., 2].copy(),
-        "hedges": hedges,
-        "crowns": crowns,
-        "shadows": shadows,
-        "order": order,
-        "tracks": _line_map(rng, 420.0, 1.6),
-        "becks": _line_map(rng, 260.0, 1.3),
-    }
-    return {name: _pyramid(image) for name, image in single.items()}
-
-
-def _pyramid(image: NDArray[Any]) -> tuple[tuple[int, NDArray[Any]], ...]:
-    """(period, map padded by more than a tile's extent) for the map and its halvings."""
-    levels = [image]
-    while levels[-1].shape[0] > 32:
-        half = levels[-1].shape[0] // 2
-        levels.append(cv2.resize(levels[-1], (half, half), interpolation=cv2.INTER_AREA))
-    return tuple((level.shape[0], np.pad(level, (0, _PADDING), mode="wrap")) for level in levels)
-
-
-def periodic_noise(rng: np.random.Generator, size: int, sigma: float) -> Field:
-    """Noise on a torus, unit deviation, smoothed by a Gaussian of `sigma` texels, without what is four times wider."""
-    waves = np.hypot(np.fft.fftfreq(size)[:, None], np.fft.rfftfreq(size)[None, :]).astype(np.float32)
-    smooth, wide = (np.exp(-2 * (np.pi * waves * width) ** 2) for width in (sigma, 4 * sigma))
-    spectrum = scipy.fft.rfft2(rng.standard_normal((size, size), np.float32))
-    noise = scipy.fft.irfft2(spectrum * smooth * (1 - wide), s=(size, size))
-    return np.asarray(noise / noise.std(), np.float32)
-
-
-def _field_map(rng: np.random.Generator, size: int = 2048, cell: int = 80, margin: int = 256) -> tuple[Plane, Plane]:
-    """Fields as cells about jittered seeds on a torus: their colours (size, size, 3), and the hedges between them."""
-    count = size // cell
-    grid = np.stack(np.meshgrid(np.arange(count), np.arange(count)), axis=-1).reshape(-1, 2)
-    seeds = ((grid + 0.5 + rng.uniform(-0.42, 0.42, grid.shape)) * (size / count)).astype(int)
-    canvas = np.full((size + 2 * margin, size + 2 * margin), 255, np.uint8)
-    places = (
-        np.concatenate([seeds + np.array([dx * size, dy * size]) for dx in (-1, 0, 1) for dy in (-1, 0, 1)]) + margin
-    )
-    names = np.tile(np.arange(len(seeds)), 9)
-    inside = np.all((places >= 0) & (places < canvas.shape[0]), axis=1)
-    places, names = places[inside], names[inside]
-    canvas[places[:, 1], places[:, 0]] = 0
-    _, labels = cv2.distanceTransformWithLabels(canvas, cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL)
-    name_of = np.zeros(labels.max() + 1, int)
-    name_of[labels[places[:, 1], places[:, 0]]] = names
-    merged = np.where(rng.random(len(seeds)) < 0.25, np.roll(np.arange(len(seeds)), 1), np.arange(len(seeds)))
-    cells = merged.astype(np.uint16)[name_of][labels]
-    edges = (cells != np.roll(cells, 1, 0)) | (cells != np.roll(cells, 1, 1))
-    away = cv2.distanceTransform((~edges).astype(np.uint8), cv2.DIST_L2, 5)
-    inner = slice(margin, margin + size)
-    palette = np.array(_PASTURES, np.float32)[rng.integers(0, len(_PASTURES), len(seeds))]
-    palette *= rng.uniform(0.9, 1.08, (len(seeds), 1)).astype(np.float32)
-    colours = np.clip(palette, 0, 255).astype(np.uint8)[cells[inner, inner]]
-    return colours, (np.clip(1.9 - away[inner, inner], 0, 1) * 255).astype(np.uint8)
-
-
-def _bush_maps(rng: np.random.Generator, size: int = 2048, count: int = 14000) -> tuple[Plane, Plane, Plane]:
-    """Crowns and shadows on a torus at half a metre a texel, and for each bush when it appears as thickets close."""
-    crowns, shadows, order = (np.zeros((size, size), np.uint8) for _ in range(3))
-    places, radii = rng.integers(0, size, (count, 2)), rng.uniform(1.6, 5.5, count)
-    # Those that stand even in open country are drawn last, so that no missing neighbour takes a bite out of them.
-    rank = np.sort(rng.uniform(5, 250, count))[::-1]
-    for (x, y), radius, turn in zip(places.tolist(), radii.tolist(), rank.tolist(), strict=True):
-        for dx in (-size, 0, size) if not 40 < x < size - 40 else (0,):
-            for dy in (-size, 0, size) if not 40 < y < size - 40 else (0,):
-                at, r = (x + dx, y + dy), round(radius)
-                cv2.circle(order, at, 2 * r + 3, int(turn), -1)
-                cv2.circle(shadows, (at[0], at[1] + max(1, r // 2)), r, 200, -1, cv2.LINE_AA)
-                cv2.circle(crowns, at, r, 110, -1, cv2.LINE_AA)
-                cv2.circle(crowns, (at[0], at[1] - r // 3), max(1, r // 2), 170, -1, cv2.LINE_AA)
-    return crowns, np.asarray(cv2.GaussianBlur(shadows, (0, 0), 1.2), np.uint8), order
-
-
-def _line_map(rng: np.random.Generator, wave: float, half_width: float, size: int = 2048) -> Plane:
-    """Winding lines on a torus: where a smooth noise passes through zero."""
-    coarse = periodic_noise(rng, 256, wave / 8 / 3)
-    smooth = cv2.resize(
-        np.pad(coarse, 8, mode="wrap"), None, fx=size / 256, fy=size / 256, interpolation=cv2.INTER_CUBIC
-    )
-    edge = 8 * size // 256
-    sign = smooth > 0.35
-    crossing = (sign != np.roll(sign, 1, 0)) | (sign != np.roll(sign, 1, 1))
-    away = cv2.distanceTransform((~crossing).astype(np.uint8), cv2.DIST_L2, 5)[edge:-edge, edge:-edge]
-    return np.asarray(np.clip(half_width - away, 0, 1) * 255, np.uint8)

@@ -204,7 +204,7 @@ def _set_up(context: VideoCodecContext, lens: Lens, kind: str) -> None:
     if kind == "camera":
         context.options = {"preset": "ultrafast", "crf": "26"}
     else:
-        context.options = {"preset": "ultrafast", "maxrate": "2M", "bufsize": "2M", "crf": "27"}
+        context.options = {"preset": "ultrafast", "maxrate": "4500k", "bufsize": "4500k", "crf": "26"}
 
 
 # Processes

@@ -7,11 +7,13 @@ from functools import lru_cache
 
 import cv2
 import numpy as np
+import scipy.fft
 from numpy.typing import NDArray
 
 from overlay_samples.earth import MEAN_RADIUS_M
-from overlay_samples.land import Planes, periodic_noise, rgb_to_ycc
+from overlay_samples.land_maps import periodic_noise
 from overlay_samples.scenario import Scenario
+from overlay_samples.ycc import Planes, rgb_to_ycc
 
 Field = NDArray[np.float32]
 Floats = NDArray[np.float64]
@@ -20,7 +22,7 @@ HAZE_RGB = (190, 200, 210)
 _HORIZON, _MIDDLE, _ZENITH = (206, 219, 230), (142, 180, 216), (78, 124, 186)
 _CLOUD_LIT, _CLOUD_DARK, _GLOW = (240, 240, 238), (158, 164, 174), (255, 246, 226)
 _CLOUD_TEXEL_M = 9.0
-_CLOUD_MAP, _CLOUD_COPIES = 1024, 4
+_CLOUD_MAP, _CLOUD_COPIES = 1024, 6
 _CRISP_UP = 0.55  # sine of the elevation above which the sheet is seen crisp
 _RIDGES = ((23000.0, 420.0, (150, 166, 184)), (15500.0, 250.0, (128, 144, 158)))  # range, height, colour through haze
 
@@ -86,7 +88,7 @@ class Sky:
         y -= _CLOUD_MAP * np.floor(y * np.float32(1 / _CLOUD_MAP))
         height = cv2.resize(up, size, interpolation=cv2.INTER_LINEAR)
         # The lower the sight, the longer its way through the sheet: smoother copies stand for the mean along a ray.
-        smoothness = np.clip(np.log2(_CRISP_UP / np.maximum(height, 0.01)) * 1.25, 0, _CLOUD_COPIES - 1.001)
+        smoothness = np.clip(np.log2(_CRISP_UP / np.maximum(height, 0.01)) * 1.45, 0, _CLOUD_COPIES - 1.001)
         copy = np.floor(smoothness)
         y = y + copy * np.float32(_CLOUD_MAP + 1)
         crisp = cv2.remap(self._clouds, x, y, cv2.INTER_LINEAR)
@@ -125,6 +127,8 @@ def _cloud_maps(seed: int, cloud_cover: float) -> Field:
         heaps += periodic_noise(rng, _CLOUD_MAP, sigma) * np.float32(0.56**octave)
     cut = np.quantile(heaps, 1 - np.clip(cloud_cover, 0.01, 0.99))
     thick = np.clip((heaps - cut) / (1.7 * heaps.std()), 0, 1) * np.float32(255)
-    padded = np.pad(thick, 64, mode="wrap")
-    copies = [cv2.GaussianBlur(padded, (0, 0), 1.2 * 2.6**n)[64:-63, 64:-63] for n in range(_CLOUD_COPIES)]
+    waves = np.hypot(np.fft.fftfreq(_CLOUD_MAP)[:, None], np.fft.rfftfreq(_CLOUD_MAP)[None, :]).astype(np.float32)
+    spectrum = scipy.fft.rfft2(thick)
+    smoothed = (spectrum * np.exp(-2 * (np.pi * waves * 1.2 * 2.6**n) ** 2) for n in range(_CLOUD_COPIES))
+    copies = [np.pad(scipy.fft.irfft2(s, s=thick.shape), (0, 1), mode="wrap") for s in smoothed]
     return np.asarray(np.vstack(copies), np.float32)

@@ -20,11 +20,12 @@ from overlay_samples.clipmap import COARSEST, FINEST, Clipmap, Patch
 from overlay_samples.earth import horizon_dip_rad
 from overlay_samples.flight import Flight
 from overlay_samples.hedgerow import Hedgerow
-from overlay_samples.land import Land, Plane, Planes, rgb_to_ycc, ycc_to_bgr
+from overlay_samples.land import Land
 from overlay_samples.lens import MountedLens, pixel_rays, undistort
 from overlay_samples.scenario import Lens
 from overlay_samples.sky import HAZE_RGB, Sky
 from overlay_samples.weather import CloudHem, Grass
+from overlay_samples.ycc import Plane, Planes, rgb_to_ycc, ycc_to_bgr
 
 Floats = NDArray[np.float64]
 Field = NDArray[np.float32]
@@ -142,7 +143,7 @@ class Viewer:
     def _blocks(self, turn: Floats, cells: int) -> list[tuple[int, int]]:
         """Spans of grid columns: the more the horizon slopes, the narrower, so that rectangles waste little."""
         lean = abs(math.atan2(turn[2, 0], turn[2, 1]))
-        count = max(1, min(12, round(22 * min(lean, math.pi - lean))))
+        count = max(1, min(12, round(22 * min(lean, math.pi - lean) * self.lens.size[0] / 1280)))
         edges = np.linspace(0, cells, count + 1).astype(int).tolist()
         return list(pairwise(edges))
 

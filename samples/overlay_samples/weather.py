@@ -11,8 +11,9 @@ from scipy.ndimage import gaussian_filter1d
 
 from overlay_samples.flight import Flight
 from overlay_samples.handling import BELLY_M
-from overlay_samples.land import Planes, periodic_noise, rgb_to_ycc
+from overlay_samples.land_maps import periodic_noise
 from overlay_samples.scenario import Lens
+from overlay_samples.ycc import Planes, rgb_to_ycc
 
 Field = NDArray[np.float32]
 Floats = NDArray[np.float64]

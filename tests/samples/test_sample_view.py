@@ -9,10 +9,11 @@ from scipy.ndimage import uniform_filter1d
 
 from overlay_samples.earth import horizon_dip_rad
 from overlay_samples.flight import PHASES, Flight, fly
-from overlay_samples.land import Land, rgb_to_ycc, ycc_to_bgr
+from overlay_samples.land import Land
 from overlay_samples.lens import MountedLens, distort, undistort
 from overlay_samples.scenario import SHORT, Lens
 from overlay_samples.view import Viewer, render_view
+from overlay_samples.ycc import rgb_to_ycc, ycc_to_bgr
 
 PLAIN = Lens(size=(640, 360), field_of_view_deg=80.0, shake_deg=0.0)
 
