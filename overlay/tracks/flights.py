@@ -17,7 +17,6 @@ from overlay.tracks.track import Fix, Track
 
 RESTART_S = 10.0  # a clock that steps back farther has been started again
 COARSEST_TICK_S = 5.0
-MOST_RUNS = 1000  # tracks or power-ups in one file; with more it is no log of flights
 NULL_ISLAND_DEG = 1e-5
 LARGEST = 1e12
 ATTITUDE = ("bank_deg", "roll_rate_dps", "yaw_rate_dps")
@@ -25,8 +24,6 @@ ATTITUDE = ("bank_deg", "roll_rate_dps", "yaw_rate_dps")
 
 def flights_of(contents: Contents, source: Source) -> tuple[Track, ...]:
     """The flights of a file, in order; TrackError when no row of it can be placed in time and space."""
-    if len(contents.runs) > MOST_RUNS:
-        raise source.error(f"{len(contents.runs)} separate tracks in one file", "export the flight's own track")
     runs = [_dated(_checked(run, source), contents, source) for run in contents.runs]
     flights = [flight for run in runs for flight in _flights_of_run(run, source)]
     known = [flight for flight in flights if _places(flight) > 1 or _has_attitude(flight)]

@@ -69,6 +69,7 @@ class _Document:
         every = {"latitude_deg": self._latitude, "longitude_deg": self._longitude, **self._cells}
         columns = {name: cells.column(count) for name, cells in every.items() if cells.used}
         edges = np.unique([*self._tracks, count])
+        self._source.limit_tracks(len(edges) - 1)
         parts = [slice(first, last) for first, last in itertools.pairwise(edges)]
         return [self._samples({name: values[part] for name, values in columns.items()}) for part in parts]
 

@@ -114,6 +114,7 @@ class _Document:
     def track_runs(self, source: Source, options: Options) -> list[Samples]:
         """Each track as a run; one that the end of the file cut off counts as well."""
         self._end_track()
+        source.limit_tracks(len(self.tracks))
         return [_of_track(source, parts, options) for parts in _distinct_tracks(source, self.tracks)]
 
     def _begin_track(self) -> None:
@@ -217,6 +218,7 @@ def _of_lines(source: Source, lines: Sequence[_Line], options: Options) -> list[
     """Lines carry no times of their own: read at a fixed interval, in UTC where their span agrees with it."""
     if options.interval_s is None:
         raise _untimed(source)
+    source.limit_tracks(len(lines))
     runs = []
     for line in lines:
         place = np.array(line.places)

@@ -16,6 +16,7 @@ from overlay.errors import Damage, TrackError
 HEAD_BYTES = 1 << 16
 LIMIT_BYTES = 1 << 29
 LINE_LIMIT = 1 << 17
+MOST_TRACKS = 1000
 
 
 @dataclass
@@ -87,6 +88,11 @@ class Source:
         """Everything noted so far."""
         lines = ((f"{number} {what}" if number else what, where) for what, (number, where) in self._noted.items())
         return tuple(Damage(str(self.path), what, where) for what, where in lines)
+
+    def limit_tracks(self, count: int) -> None:
+        """Refuse a file of more separate tracks than any recorder writes, before each is looked at."""
+        if count > MOST_TRACKS:
+            raise self.error(f"{count} separate tracks in one file", "export the flight's own track")
 
     def error(self, found: str, remedy: str) -> TrackError:
         """The error that this file cannot be used."""
