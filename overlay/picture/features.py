@@ -151,6 +151,7 @@ def _still(batch: Batch, levels: Floats) -> dict[str, Floats]:
     """What frames tell by themselves."""
     above, row, below = batch.lines
     bends, usable = bend(above, row, below), usable_tiles(levels)
+    texture = np.where(usable, tile_means(np.abs(bends)), np.inf)
     edges, steps = borders(batch.edges), row_steps(row, below)
     u, v = batch.colour[1, :, :COLOUR_LINES], batch.colour[1, :, COLOUR_LINES:]
     return {
@@ -162,7 +163,7 @@ def _still(batch: Batch, levels: Floats) -> dict[str, Floats]:
         "border_level": edges.level,
         "border_noise": edges.noise,
         "border_jitter_px": edges.jitter_px,
-        "clicks_per_line": streaks_per_row(above, row, below, bends) / _ACTIVE_LINE,
+        "clicks_per_line": streaks_per_row(above, row, below, texture) / _ACTIVE_LINE,
         "step_px": steps.step_px,
         "torn": steps.torn,
         "coherence": steps.coherence,
