@@ -21,6 +21,7 @@ Floats = NDArray[np.float64]
 _GRASS_TOP_M = 0.5  # lens height at which the last blade has sunk out of sight
 _GRASS_RGB = ((66, 76, 46), (92, 98, 62), (122, 118, 84))
 _CLOUD_RGB = (226, 229, 232)
+_DENSEST = 0.93  # something of the land always shows through the hem
 
 
 class Grass:
@@ -112,4 +113,4 @@ def cloud_density(flight: Flight) -> Floats:
         shape = np.exp(-(((flight.time_s - centre) / length) ** 4))
         ragged = 1 + 0.3 * gaussian_filter1d(rng.standard_normal(len(shape)), 25) * math.sqrt(25 * 3.5)
         density = np.maximum(density, shape * np.clip(0.86 * ragged, 0, 1))
-    return np.asarray(gaussian_filter1d(density, 8))
+    return np.minimum(gaussian_filter1d(density, 8), _DENSEST)
