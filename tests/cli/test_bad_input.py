@@ -205,11 +205,18 @@ def test_closed_and_full_stdout_are_clean(folder: Path) -> None:
 
 def test_interrupt_is_130_in_one_line(folder: Path) -> None:
     child = subprocess.Popen(
-        [*OVERLAY, "demo", str(folder / "flight")], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+        [*OVERLAY, "demo", str(folder / "flight")],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),  # a background shell may have it ignored
     )
     time.sleep(3.0)
     child.send_signal(signal.SIGINT)
-    _, errors = child.communicate(timeout=LIMIT_S)
+    try:
+        _, errors = child.communicate(timeout=3 * LIMIT_S)
+    finally:
+        child.kill()
     assert child.returncode == 130, errors
     assert "Traceback" not in errors
     assert errors.strip().splitlines()[-1] == "overlay: interrupted"
