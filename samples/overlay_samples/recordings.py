@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import multiprocessing
 import os
+import signal
 import tempfile
+import threading
 import traceback
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -233,9 +235,9 @@ def _run(jobs: list[Job], processes: int | None, progress: Progress | None) -> N
         while waiting or running:
             while waiting and len(running) < workers:
                 process = context.Process(target=_work, args=(waiting.pop(0), reports), daemon=True)
-                with _one_blas_thread():
+                with _one_blas_thread(), _uninterrupted():
                     process.start()
-                running.append(process)
+                    running.append(process)
             _listen(reports, done)
             for process in [p for p in running if not p.is_alive()]:
                 process.join()
@@ -248,6 +250,22 @@ def _run(jobs: list[Job], processes: int | None, progress: Progress | None) -> N
         for process in running:
             process.terminate()
             process.join()
+
+
+@contextmanager
+def _uninterrupted() -> Iterator[None]:
+    """Keep an interrupt waiting: a process cut off while it starts, or not yet noted, would complain at length."""
+    if threading.current_thread() is not threading.main_thread():  # interrupts only ever reach the main one
+        yield
+        return
+    waiting: list[int] = []
+    before = signal.signal(signal.SIGINT, lambda number, _frame: waiting.append(number))
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+    if waiting:
+        raise KeyboardInterrupt
 
 
 @contextmanager
@@ -279,6 +297,7 @@ def _listen(reports: Queue[tuple[int, str | None]], done: Callable[[int], None])
 
 
 def _work(job: Job, reports: Queue[tuple[int, str | None]]) -> None:
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # its parent ends it
     try:
         encode(job, lambda count: reports.put((count, None)))
     except Exception as error:
