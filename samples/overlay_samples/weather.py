@@ -113,4 +113,4 @@ def cloud_density(flight: Flight) -> Floats:
         shape = np.exp(-(((flight.time_s - centre) / length) ** 4))
         ragged = 1 + 0.3 * gaussian_filter1d(rng.standard_normal(len(shape)), 25) * math.sqrt(25 * 3.5)
         density = np.maximum(density, shape * np.clip(0.86 * ragged, 0, 1))
-    return np.minimum(gaussian_filter1d(density, 8), _DENSEST)
+    return np.asarray(np.minimum(gaussian_filter1d(density, 8), _DENSEST))
