@@ -301,8 +301,9 @@ def label(truth, onset, end):
     outside = float(truth.disturbed[rows].mean())
     if outside > 0 and margin + outside > 0:
         return {"unexplained"}
-    bare = float(truth.bare[rows].mean())
-    if bare + float(truth.fade[rows].mean()) <= 0:
+    fade = float(truth.fade[rows].mean())
+    bare = margin + outside - fade + sum(max(loss, 0.0) for loss in mean.values())  # no loss, the mirror's gain kept
+    if bare + fade <= 0:
         return {"range"}
     flips = {name: loss for name, loss in mean.items() if loss > 2.0 and margin + loss > 0}
     most = max(flips.values(), default=0.0)

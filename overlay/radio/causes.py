@@ -103,18 +103,20 @@ def probabilities(fit: MarginFit, effects: Floats, seconds: float, seen_dB: floa
     outside = _DISTURBED / (_DISTURBED + explained)
     fade = _fade_given_broken(margin, fading)
     at_edge = bare < np.minimum(_EDGE_SIGMAS * fading, _EDGE_DB)
-    edge = (bare + fade <= 0.0) & at_edge
-    names = list(losses)
-    worst = np.argmax(table, axis=1)
-    none = table[np.arange(len(worst)), worst] < _NAMED_SIGMAS * fading
-    shares = dict.fromkeys(CAUSES, 0.0)
+    names, rows = list(losses), np.arange(len(margin))
+    named = table >= _NAMED_SIGMAS * fading[:, None]
+    # Without such a loss, which may well have been greater than ideal, the link would have held.
+    saving = named & (margin[:, None] + fade[:, None] + (1.0 + _IDEAL_WRONG) * table > 0.0)
+    candidates = np.where(saving.any(axis=1)[:, None], np.where(saving, table, -np.inf), table)
+    worst = np.argmax(candidates, axis=1)
+    at_range = at_edge & ((bare + fade <= 0.0) | ~saving.any(axis=1))
+    unnamed = ~at_range & ~named[rows, worst]
     inside = fit.weights * (1.0 - outside)
-    shares["unexplained"] = float(fit.weights @ outside)
-    at_range = edge | (none & at_edge)
+    shares = dict.fromkeys(CAUSES, 0.0)
     shares["range"] = float(inside @ at_range)
+    shares["unexplained"] = float(fit.weights @ outside + inside @ unnamed)
     for i, name in enumerate(names):
-        shares[name] += float(inside @ (~at_range & ~none & (worst == i)))
-    shares["unexplained"] += float(inside @ (~at_range & none))
+        shares[name] = float(inside @ (~at_range & ~unnamed & (worst == i)))
     means = {name: float(fit.weights @ losses[name]) for name in names}
     means["range"] = float(fit.weights @ -effects[:, TERMS.index("range")])
     means["unexplained"] = float(fit.weights @ np.maximum(margin, 0.0))
