@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from numpy.typing import NDArray
 
-from overlay.clock import GPS_WEEK_S, format_utc
+from overlay.clock import GPS_EPOCH_POSIX, GPS_WEEK_S, format_utc
 from overlay.errors import UsageError
 
 Floats = NDArray[np.float64]
@@ -165,6 +165,8 @@ def trust(posix_s: float, *, born: float, written_s: float, now_s: float | None 
     before the later date. Otherwise the date is not believed: the text then ends with no UTC named.
     """
     now = time.time() if now_s is None else now_s
+    if posix_s < GPS_EPOCH_POSIX:
+        return math.nan, f"its date {_day(posix_s)} is that of a clock never set: no UTC is named"
     if posix_s > now + 2 * DAY_S:
         return math.nan, f"its date {_day(posix_s)} lies in the future: no UTC is named"
     later = posix_s + ROLLOVER_S

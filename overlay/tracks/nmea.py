@@ -24,6 +24,8 @@ LIMIT_BYTES = 100_000_000  # read in well under 20 s
 BORN = datetime(1992, 1, 1, tzinfo=UTC).timestamp()  # from memory: version 2.0, from which on RMC carries a date
 SEARCHED_BYTES = 1 << 24  # binary may come first; so much of a file is searched for sentences
 MEMORY_EPOCHS = 32  # sentences of one epoch come no farther apart
+EPOCH_SPAN_MS = 60_000  # nor in time: the same time of day after a longer step is another day's
+DAY_MS = 86_400_000
 _SENTENCE = re.compile(rb"\$([A-Z]{2})(GGA|RMC|VTG|ZDA|GLL|GNS),([ -)+-~]{0,150}?)(?:\*([0-9A-Fa-f]{2})|(?=[\r\n])|\Z)")
 _NO_FIX_QUALITY = ("0", "", "6")  # none, none, dead reckoning
 _NO_FIX_MODE = ("N", "E")
@@ -109,6 +111,7 @@ class _Receiver:
         self.rows = Rows()
         self._recent: dict[int, dict[str, tuple[int, float]]] = {}  # milliseconds of the day -> cells
         self._early_date = math.nan
+        self._newest = 0  # milliseconds of the day of the last sentence
 
     def take(self, talker: bytes, kind: bytes, fields: list[str]) -> None:
         """One sentence; fields that are not there or no numbers leave their cells empty."""
@@ -125,6 +128,9 @@ class _Receiver:
         clock = clock_ms(text)
         if clock is None:
             return None
+        if abs((clock - self._newest + DAY_MS // 2) % DAY_MS - DAY_MS // 2) > EPOCH_SPAN_MS:
+            self.finish()
+        self._newest = clock
         cells = self._recent.get(clock)
         if cells is None:
             cells = self._recent[clock] = {}

@@ -93,7 +93,7 @@ def test_standing_before_the_flight_belongs_to_it(spans):
 
 
 def test_a_bench_test_far_from_any_flight_is_dropped_and_said(saved):
-    story = Story().stand(60).silence(3000).stand(20).fly(100)
+    story = Story().stand(60).silence(3500).stand(20).fly(100)
     log = read_log(saved(story.text()))
     assert [round(flight.time_s[-1]) for flight in log.flights] == [120]
     assert any("standing apart from any flight" in line.what for line in log.damage)
