@@ -11,6 +11,7 @@ import re
 import struct
 import zipfile
 import zlib
+from array import array
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import BinaryIO
@@ -21,7 +22,7 @@ from overlay.tracks import terms
 from overlay.tracks.dates import posix_of_iso
 from overlay.tracks.flown import Flown
 from overlay.tracks.quantities import columns_of
-from overlay.tracks.samples import Contents, Floats, Options, Samples, number, numbers
+from overlay.tracks.samples import Contents, Floats, Options, Samples, number
 from overlay.tracks.source import Source
 from overlay.tracks.xml_stream import Walker, root_name
 
@@ -61,10 +62,14 @@ def read(source: Source, options: Options) -> Contents:
 class _TrackParts:
     """What a gx:Track lists side by side."""
 
-    when: list[str] = field(default_factory=list)
-    place: list[tuple[float, float, float]] = field(default_factory=list)  # longitude, latitude, altitude
-    angles: list[tuple[float, float, float]] = field(default_factory=list)  # heading, tilt, roll
-    arrays: dict[str, list[str]] = field(default_factory=dict)
+    when: array[float] = field(default_factory=lambda: array("d"))  # POSIX seconds
+    place: array[float] = field(default_factory=lambda: array("d"))  # longitude, latitude, altitude of each, in a row
+    angles: array[float] = field(default_factory=lambda: array("d"))  # heading, tilt, roll of each, in a row
+    arrays: dict[str, array[float]] = field(default_factory=dict)
+
+    def places(self) -> Floats:
+        """(N, 3): longitude, latitude, altitude."""
+        return np.array(self.place).reshape(-1, 3)
 
 
 Places = list[tuple[float, float, float]]
@@ -85,7 +90,7 @@ class _Document:
         self.points: list[tuple[str, tuple[float, float, float]]] = []
         self.lines: list[_Line] = []
         self._track: _TrackParts | None = None
-        self._array: list[str] = []
+        self._array = array("d")
         self._times: dict[str, str] = {}
         self._geometry = ""
         self._places: list[tuple[str, Places]] = []
@@ -102,7 +107,7 @@ class _Document:
             "when": self._when,
             "coord": self._coord,
             "angles": self._angles,
-            "value": lambda text: self._array.append(text),
+            "value": lambda text: self._array.append(number(text)),
             "begin": lambda text: self._times.__setitem__("begin", text),
             "end": lambda text: self._times.__setitem__("end", text),
             "coordinates": self._coordinates,
@@ -125,7 +130,7 @@ class _Document:
         self._track = None
 
     def _begin_array(self, attributes: dict[str, str]) -> None:
-        self._array = []
+        self._array = array("d")
         if self._track:
             self._track.arrays[attributes.get("name", "")] = self._array
 
@@ -137,17 +142,17 @@ class _Document:
 
     def _when(self, text: str) -> None:
         if self._track:
-            self._track.when.append(text)
+            self._track.when.append(posix_of_iso(text))
         else:
             self._times["when"] = text
 
     def _coord(self, text: str) -> None:
         if self._track:
-            self._track.place.append(_three(text))
+            self._track.place.extend(_three(text))
 
     def _angles(self, text: str) -> None:
         if self._track:
-            self._track.angles.append(_three(text))
+            self._track.angles.extend(_three(text))
 
     def _coordinates(self, text: str) -> None:
         places = [(number(m[1]), number(m[2]), number(m[3] or "")) for m in _TUPLE.finditer(text)]
@@ -174,19 +179,20 @@ def _three(text: str) -> tuple[float, float, float]:
 
 def _of_track(source: Source, parts: _TrackParts, options: Options) -> Samples:
     """A track as a run; lists of unequal length are read as far as both go."""
-    count = min(len(parts.when), len(parts.place)) if parts.when else len(parts.place)
-    if parts.when and len(parts.when) != len(parts.place):
-        source.note(f"a track of {len(parts.when)} times and {len(parts.place)} places: read as far as both go")
+    place = parts.places()
+    count = min(len(parts.when), len(place)) if parts.when else len(place)
+    if parts.when and len(parts.when) != len(place):
+        source.note(f"a track of {len(parts.when)} times and {len(place)} places: read as far as both go")
     if not parts.when and options.interval_s is None:
         raise _untimed(source)
-    place = np.array(parts.place[:count])
+    place = place[:count]
     if options.interval_s is not None:
         time = np.arange(count, dtype=np.float64) * options.interval_s
     else:
-        time = np.array([posix_of_iso(text) for text in parts.when[:count]])
+        time = np.array(parts.when[:count])
     columns = {"longitude_deg": place[:, 0], "latitude_deg": place[:, 1], "height_m": _heights(place[:, 2])}
     if len(parts.angles) == len(parts.place):
-        angles = np.array(parts.angles[:count])
+        angles = np.array(parts.angles).reshape(-1, 3)[:count]
         columns |= {
             "heading_deg": angles[:, 0] % 360.0,
             "pitch_deg": _signed(angles[:, 1]),
@@ -199,10 +205,10 @@ def _of_track(source: Source, parts: _TrackParts, options: Options) -> Samples:
 def _array_columns(
     source: Source, parts: _TrackParts, columns: dict[str, Floats], time: Floats, options: Options
 ) -> dict[str, Floats]:
-    full = {name: values for name, values in parts.arrays.items() if len(values) == len(parts.place)}
+    full = {name: np.array(values) for name, values in parts.arrays.items() if 3 * len(values) == len(parts.place)}
     mapping = {column: header for column, header in options.columns.items() if header in full}
     fields = [f for f in terms.assign(full, mapping).values() if f.column not in columns and f.column in terms.QUANTITY]
-    raw = {f.header: numbers(full[f.header][: len(time)]) for f in fields}
+    raw = {f.header: full[f.header][: len(time)] for f in fields}
     flown = Flown(time, columns["latitude_deg"], columns["longitude_deg"])
     return columns_of(fields, raw, flown, source, si=False)
 
@@ -240,7 +246,7 @@ def _distinct_tracks(source: Source, tracks: Sequence[_TrackParts]) -> list[_Tra
     """Tracks without those that repeat another's times and places (with heights of another kind)."""
     kept: dict[tuple[object, ...], _TrackParts] = {}
     for track in tracks:
-        key = (len(track.place), *track.when[:1], *track.when[-1:], track.place[0][:2], track.place[-1][:2])
+        key = (len(track.place), *track.when[:1], *track.when[-1:], *track.place[:2], *track.place[-3:-1])
         if key in kept:
             source.note("the same flight again, with other heights: the first was kept")
         kept.setdefault(key, track)
