@@ -5,7 +5,6 @@ Only what the data say is said. What they do not carry is named as not known, wi
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -15,7 +14,7 @@ from overlay.debrief.story import Story
 from overlay.debrief.wording import between, clock, distance, lasting, place, quantity, sentence, times
 from overlay.picture.breakups import Breakup
 
-_SETTLED = 0.5
+_SETTLED, _OPEN = 0.5, "not settled"
 _STEEP_DEG = 15.0
 _LEAST_TO_COMPARE = 3
 
@@ -33,7 +32,7 @@ _ADVICE = {
     "airframe in the way": "Move the aerial to where the airframe does not hide it at that angle, or do not point the "
     "aircraft so there.",
     "weather": "Leave more margin in rain or cloud on this band.",
-    "unexplained": "Nothing in the flight explains it: look for interference on the band, a loose plug, a sagging "
+    "unexplained": "Nothing in the flight explains some of it: look for interference on the band, a loose plug, a sagging "
     "supply or a hot transmitter.",
 }
 
@@ -99,10 +98,10 @@ def why_it_broke_up(story: Story) -> Answer:
     judged = [event for event in story.events if event.causes]
     if not judged:
         return Answer(question, "Not known.", (_why_no_cause(story), *_seen_at_onset(story)), known=False)
-    tops = Counter(_top(event) for event in judged)
-    settled = [f"{cause} ({count} of {len(judged)})" for (cause, sure), count in tops.most_common() if sure]
-    open_ones = sum(count for (_, sure), count in tops.items() if not sure)
-    parts = [*settled, *([f"not settled ({open_ones} of {len(judged)})"] if open_ones else [])]
+    parts = [
+        f"{cause} ({len(events)} of {len(judged)}, {lasting(sum(map(_length_s, events)))})"
+        for cause, events in _by_cause(story)
+    ]
     return Answer(question, sentence(", ".join(parts)), (*_explained(story), *_seen_at_onset(story)))
 
 
@@ -180,17 +179,31 @@ def _airborne(story: Story) -> str:
     return f" in {lasting(sum(leg.end_s - leg.start_s for leg in flown))} in the air" if flown else ""
 
 
+def _length_s(event: Breakup) -> float:
+    return event.end_s - event.onset_s
+
+
+def _by_cause(story: Story) -> list[tuple[str, list[Breakup]]]:
+    """The break-ups by their most probable cause, those without a settled one as "not settled"; most time lost first."""
+    found: dict[str, list[Breakup]] = {}
+    for event in story.events:
+        if event.causes:
+            cause, sure = _top(event)
+            found.setdefault(cause if sure else _OPEN, []).append(event)
+    return sorted(found.items(), key=lambda item: (item[0] == _OPEN, -sum(map(_length_s, item[1]))))
+
+
 def _top(event: Breakup) -> tuple[str, bool]:
     cause = max(event.causes or (), key=lambda found: float(str(found["probability"])))
     return str(cause["cause"]), float(str(cause["probability"])) >= _SETTLED
 
 
 def _explained(story: Story) -> Iterator[str]:
-    """The gravest break-up in the model's words, what acquits or convicts the weather, and the two legs compared."""
+    """The longest break-up in the model's words, what acquits or convicts the weather, and the two legs compared."""
     found = story.explanation
     if found is None or not found.events:
         return
-    gravest = min(found.events, key=lambda event: event.margin_dB)
+    gravest = max(found.events, key=lambda event: event.end_s - event.onset_s)
     low, high = gravest.margin_interval95_dB
     when = clock(story.since_start(gravest.onset_s))
     yield f"{gravest.sentence} That was {when} {story.counts_from}, with a margin of {_margin(gravest.margin_dB, low, high)}."
@@ -223,7 +236,7 @@ def _seen_at_onset(story: Story) -> Iterator[str]:
         usual = 100.0 * float(np.mean(np.abs(readings["bank_deg"][there]) >= _STEEP_DEG))
         yield (
             f"Seen, not proven: {steep} of {len(at)} break-ups began banked {_STEEP_DEG:.0f}° or more; beyond "
-            f"{distance(nearest)} the aircraft was so banked {usual:.0f} % of the time."
+            f"{distance(nearest)} the aircraft was so banked {usual:.0f}\u00a0% of the time."
         )
 
 
@@ -233,9 +246,9 @@ def _refused(story: Story) -> Iterator[str]:
 
 
 def _after_breakups(story: Story) -> Iterator[str]:
-    tops = Counter(_top(event)[0] for event in story.events if event.causes and _top(event)[1])
-    for cause, _ in tops.most_common():
-        yield _ADVICE[cause]
+    for cause, _ in _by_cause(story):
+        if cause != _OPEN:
+            yield _ADVICE[cause]
 
 
 def _after_the_margin(story: Story) -> Iterator[str]:

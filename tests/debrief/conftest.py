@@ -16,6 +16,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from overlay.alignment import Alignment
+from overlay.cli.debrief import evidence_png
 from overlay.clock import AffineClock
 from overlay.debrief.breakup_table import shown_frames
 from overlay.debrief.story import Story
@@ -109,27 +111,36 @@ def make_diagnosis(readings: Readings, *, causes: bool) -> Diagnosis:
     return Diagnosis(Fraction(FRAMES_HZ), features, grade, state, np.full(len(t), np.nan), tuple(events))
 
 
-def picture(seed: int, kind: str, size: tuple[int, int] = (320, 240)) -> bytes:
+def thumbnail(seed: int, size: tuple[int, int] = (320, 240)) -> bytes:
     """A small made-up picture."""
     from PIL import Image
 
     rng = np.random.default_rng(seed)
     noise = rng.normal(0, 22, (size[1], size[0], 3)) + np.linspace(190, 70, size[1])[:, None, None]
     data = io.BytesIO()
-    Image.fromarray(np.clip(noise, 0, 255).astype(np.uint8)).save(data, kind, quality=72)
+    Image.fromarray(np.clip(noise, 0, 255).astype(np.uint8)).save(data, "JPEG", quality=72)
     return data.getvalue()
 
 
 def make_story(seconds: float = 1780.0, *, causes: bool = True) -> Story:
     readings = make_readings(seconds)
     diagnosis = make_diagnosis(readings, causes=causes)
-    thumbnails = {frame: picture(frame, "JPEG") for frame in shown_frames(diagnosis)}
+    thumbnails = {frame: thumbnail(frame) for frame in shown_frames(diagnosis)}
+    clocks = (
+        Alignment(
+            "camera", "track", "sure", AffineClock(START_S + 3.84, 21e-6), 0.0026, 0.005, 1.6, 1640.0, 820.0, True,
+            evidence={"note": "made"},
+        ),
+        Alignment("ground", "camera", "ambiguous", reasons=("two places fit alike",)),
+    )  # fmt: skip
     return Story(
         "Along the <moor> & back",
         readings,
         findings_of(readings),
         diagnosis,
         AffineClock(START_S),
+        clocks,
+        {"camera": evidence_png(clocks[0])},
         thumbnails=thumbnails,
         files=(("log", "flight.csv"),),
         remarks=("flight.csv: 9 s without rows",),

@@ -96,9 +96,9 @@ def test_the_words_carry_the_models_numbers(explained: Story) -> None:
     told = {answer.question: answer for answer in verdict(explained)}
     why = told["Why, most likely?"]
     assert why.known
-    gravest = min(explained.explanation.events, key=lambda event: event.margin_dB)
-    assert any(gravest.sentence in line for line in why.details)
-    assert gravest.weather in why.details
+    longest = max(explained.explanation.events, key=lambda event: event.end_s - event.onset_s)
+    assert any(longest.sentence in line for line in why.details)
+    assert longest.weather in why.details
     assert any("margin of" in line and "over grade 3" in line for line in told["What margin was left?"].details)
     reach = [row for row in rows(explained) if row.name.startswith("Range at grade 3")]
     assert len(reach) == len(explained.explanation.next_flight)

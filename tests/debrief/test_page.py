@@ -115,7 +115,7 @@ def test_headings_descend_one_step_at_a_time(outline: Outline) -> None:
 def test_every_picture_and_control_has_a_name(outline: Outline) -> None:
     assert outline.all("html")[0]["lang"] == "en"
     pictures = outline.all("img")
-    assert len(pictures) == 18  # onset, worst and clean again of six break-ups
+    assert len(pictures) == 19  # onset, worst and clean again of six break-ups, and the evidence of one clock
     assert all(len(picture["alt"] or "") > 20 for picture in pictures)
     for group in outline.all("div"):
         if group.get("role") in ("group", "region"):
@@ -176,6 +176,17 @@ def test_numbers_come_with_interval_and_source(story: Story, outline: Outline) -
         assert row.interval
         assert row.source
         assert row.name in outline.text
+
+
+def test_the_clocks_are_told_with_their_evidence(outline: Outline) -> None:
+    told = outline.text
+    assert "camera on track: sure" in told
+    assert "known to ± 5 ms (95 %)" in told
+    assert "± 3.1 ppm" in told  # 1.96 standard errors of 1.6
+    assert "ground on camera: ambiguous" in told
+    assert "two places fit alike" in told
+    assert "To know more: let every recording and the log run" in told
+    assert any("Evidence for the alignment of camera to track" in picture["alt"] for picture in outline.all("img"))
 
 
 def test_positions_alone_say_no_data_plainly(positions_story: Story) -> None:

@@ -29,17 +29,25 @@ def test_how_far_and_when_and_how_long(story: Story) -> None:
 
 def test_causes_are_counted_and_advised(story: Story) -> None:
     why = why_it_broke_up(story)
-    assert why.answer == "Banking (6 of 6)."
+    assert why.answer == "Banking (6 of 6, 1\u00a0min 26\u00a0s)."
     assert why.known
     change = what_to_change(story)
     assert "Bank less" in change.answer
+
+
+def test_what_cost_most_picture_is_named_first(story: Story) -> None:
+    short, long = ([{"cause": cause, "probability": 0.9}] for cause in ("overhead", "range"))
+    events = tuple(replace(event, causes=long if event.kind == "no sync" else short) for event in story.events[:4])
+    told = replace(story, diagnosis=replace(story.diagnosis, events=events))
+    assert why_it_broke_up(told).answer == "Range (1 of 4, 31.0\u00a0s), overhead (3 of 4, 20.5\u00a0s)."
+    assert what_to_change(told).answer.startswith("The link was at the end of its range.")
 
 
 def test_an_open_cause_is_said_to_be_open(story: Story) -> None:
     causes = [{"cause": "banking", "probability": 0.4}, {"cause": "range", "probability": 0.35}]
     events = tuple(replace(event, causes=causes) for event in story.events)
     open_story = replace(story, diagnosis=replace(story.diagnosis, events=events))
-    assert why_it_broke_up(open_story).answer == "Not settled (6 of 6)."
+    assert why_it_broke_up(open_story).answer == "Not settled (6 of 6, 1\u00a0min 26\u00a0s)."
     assert what_to_change(open_story).answer == "Nothing that these data show."
 
 
