@@ -8,6 +8,8 @@ from overlay.tracks.fixes import distance_m
 from overlay.tracks.samples import Floats
 
 MOVING_MPS = 4.0
+STEADY_DEG = 6.0
+LONGEST_CHORD_S = 30.0  # between the fixes before and after, for the chord to stand for the path
 
 
 class Flown:
@@ -32,11 +34,18 @@ class Flown:
         away = distance_m(place[0][before], place[1][before], place[0][after], place[1][after])
         north = np.radians(place[0][after] - place[0][before])
         east = np.radians(place[1][after] - place[1][before]) * np.cos(np.radians(place[0][1:-1]))
-        usable = (lasted > 0) & (lasted < 10.0)
+        usable = (lasted > 0) & (lasted < LONGEST_CHORD_S)
         speed, course = blank.copy(), blank.copy()
         speed[1:-1] = np.divide(away, lasted, out=np.full(len(away), np.nan), where=usable)
         course[1:-1] = np.where(usable & (away > 5.0), np.degrees(np.arctan2(east, north)) % 360.0, np.nan)
         return speed, course
+
+    def straight_mps(self) -> Floats:
+        """Speed made good where the course is steady, so that the chord is the path; NaN elsewhere."""
+        speed, course = self.made_good()
+        change = np.full(len(course), np.nan)
+        change[1:-1] = np.abs((course[2:] - course[:-2] + 180.0) % 360.0 - 180.0)
+        return np.where(change < STEADY_DEG, speed, np.nan)
 
     def distance_m(self) -> Floats:
         """From the first fix, at each fresh fix."""

@@ -15,7 +15,7 @@ from overlay.tracks.flown import Flown
 from overlay.tracks.samples import Floats
 from overlay.tracks.source import Source
 from overlay.tracks.terms import Field
-from overlay.tracks.unnamed_units import PLACES, UnnamedUnits, largest, leave_out, named_unit
+from overlay.tracks.unnamed_units import PLACES, UnnamedUnits, largest, named_unit
 
 _TURNED = ("course_deg", "heading_deg", "wind_from_deg", "aerial_bearing_deg")
 _STICK_COUNTS = 1024.0  # full stick on hobby radios; common practice, no source
@@ -51,7 +51,8 @@ def columns_of(
     for field in wanted:
         unit = guess.of(field)
         if unit is None:
-            leave_out(source, field, "carries no unit")
+            hint = f'{field.column} = "{field.header} (unit)"'
+            source.note(f"column {field.header!r} carries no unit: left out; name it by a mapping such as {hint}")
             continue
         converted = units.convert(raw[field.header], field.quantity, unit)
         settled = _settled(field, converted, flown, source)
@@ -74,7 +75,7 @@ def _settled(field: Field, values: Floats, flown: Flown, source: Source) -> Floa
         return angles.course(values)
     if column == "throttle_pct" and largest(values) > 150:
         if largest(values) > 1.2 * _STICK_COUNTS:
-            leave_out(source, field, "is no percentage")
+            source.note(f"column {field.header!r} is no percentage: left out")
             return None
         return np.clip((values + _STICK_COUNTS) / (2 * _STICK_COUNTS), 0.0, 1.0) * 100.0
     if field.quantity == "percent":
@@ -98,7 +99,7 @@ def _received_power(field: Field, values: Floats, flown: Flown, source: Source) 
     if trend > 0.3:
         source.note(f"{field.header!r} grows with the distance: read as dB below 1 mW")
         return -np.abs(values)
-    leave_out(source, field, "does not say what it counts")
+    source.note(f"column {field.header!r} does not say what it counts: left out")
     return None
 
 
@@ -127,14 +128,14 @@ def _direction(field: Field, values: Floats, flown: Flown, source: Source) -> Fl
         turned = (values[flown.rows][judged] * factor) % period
         misses.append(float(np.quantile(np.abs((turned - wanted + 180.0) % 360.0 - 180.0), 0.7)))
     best = int(np.argmin(misses))
-    if best and misses[best] < 0.85 * misses[0] and (values < 0).any() and misses[best] < 45.0:
+    if best and misses[best] < min(0.85 * misses[0], 25.0) and (values < 0).any():
         factor, period = _COUNTERS[best]
         source.note(
             f"{field.header!r} wraps at its counter's {period:.2f}° (× {factor:g}): unwrapped by the course made good"
         )
         return angles.course((values * factor) % period)
     if misses[0] > 75.0 and field.column == "course_deg":
-        leave_out(source, field, "disagrees with the course made good")
+        source.note(f"column {field.header!r} disagrees with the course made good: left out")
         return None
     return angles.course(values)
 

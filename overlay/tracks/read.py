@@ -37,7 +37,7 @@ def read_log(
     if time_zone is not None:
         zone_of(time_zone)
     source = Source.open(path)
-    reader = _reader_of(source) or (csv_table if columns and is_text(source.head) else None)
+    reader = _reader_of(source, columns)
     if reader is None:
         raise source.error(what_it_is(source.head), "give a GPX, KML, NMEA, IGC, CSV, MAVLink or ULog log")
     if source.size > reader.LIMIT_BYTES:
@@ -48,18 +48,22 @@ def read_log(
     return Log(str(path), contents.format, flights, source.damage())
 
 
-def sniff(path: str | os.PathLike[str]) -> str | None:
-    """The name of a log's format, or None when the file is none (or cannot be opened): it may be a recording."""
+def sniff(path: str | os.PathLike[str], *, columns: Mapping[str, str] | None = None) -> str | None:
+    """The name of a log's format, or None when the file is none (or cannot be opened): it may be a recording.
+
+    A table whose headers are known only to the user's `columns` counts when these are given.
+    """
     try:
         source = Source.open(path)
     except TrackError:
         return None
-    reader = _reader_of(source)
+    reader = _reader_of(source, columns)
     return str(reader.NAME) if reader else None
 
 
-def _reader_of(source: Source) -> ModuleType | None:
-    return next((reader for reader in READERS if reader.matches(source)), None)
+def _reader_of(source: Source, columns: Mapping[str, str] | None) -> ModuleType | None:
+    known = next((reader for reader in READERS if reader.matches(source)), None)
+    return known or (csv_table if columns and is_text(source.head) else None)
 
 
 _SIGNATURES = (

@@ -15,6 +15,7 @@ from overlay.tracks.terms import Field
 PLACES = ("latitude_deg", "longitude_deg")
 ATTITUDE = ("bank_deg", "pitch_deg", "heading_deg", "course_deg")
 _SPEED_UNITS = {"m/s": 1.0, "km/h": 3.6, "kt": 1 / units.KNOT_MPS, "mph": 3600 / units.MILE_M}
+_METRIC = ("m/s", "mps", "km/h", "kmh", "kph", "kmph")
 _USUAL = {"current": "A", "charge": "mAh", "percent": "%", "count": "", "decibel": "", "power": "mW"}
 
 
@@ -25,8 +26,8 @@ class UnnamedUnits:
         self._columns, self._flown, self._source, self._si = columns, flown, source, si
         bare = [values for field, values in columns.items() if field.column in ATTITUDE and not named_unit(field)]
         self._angle = "deg" if si else _angle_unit(bare)
-        speeds = [field for field in columns if field.column == "ground_speed_mps"]
-        self._speed = next((named_unit(field) or self._measured(field) for field in speeds), "")
+        self._speeds = [field for field in columns if field.column == "ground_speed_mps"]
+        self._speed = next((units.plain(named_unit(f)) or self._measured(f) for f in self._speeds), "")
 
     def of(self, field: Field) -> str | None:
         """The unit of a column as `units.convert` takes it, None where it is not clear."""
@@ -41,8 +42,7 @@ class UnnamedUnits:
         if field.column in ATTITUDE:
             return self._angle or None
         if field.quantity == "length":
-            # a log in knots counts its heights in feet as a rule, not always
-            return None if self._speed in ("kt", "mph") else "m"
+            return self._length(field)
         if field.quantity == "voltage":
             return "V" if largest(self._columns[field]) <= 120 else None
         if field.column == "vertical_speed_mps":
@@ -51,9 +51,16 @@ class UnnamedUnits:
             return "deg"
         return _USUAL.get(field.quantity)
 
+    def _length(self, field: Field) -> str | None:
+        """Metres where nothing speaks against them: a log in knots counts its heights in feet as a rule, not always."""
+        if self._speeds and self._speed not in _METRIC:
+            return None
+        self._source.note(f"{field.header!r} carries no unit: read as metres")
+        return "m"
+
     def _measured(self, field: Field) -> str:
         """The unit that makes a ground speed agree with the positions, empty when none does or too few tell."""
-        speed, _ = self._flown.made_good()
+        speed = self._flown.straight_mps()
         logged = self._columns[field][self._flown.rows]
         judged = np.isfinite(logged) & (np.nan_to_num(speed) > 3.0)
         if judged.sum() < 20:
@@ -74,12 +81,6 @@ def _angle_unit(columns: list[Floats]) -> str:
 def named_unit(field: Field) -> str:
     """The unit of the header where it measures what the column holds, else empty."""
     return field.unit if units.measures(field.unit, field.quantity) else ""
-
-
-def leave_out(source: Source, field: Field, why: str) -> None:
-    """Note that a column is not read, and how the user can name it."""
-    hint = f'{field.column} = "{field.header} (unit)"'
-    source.note(f"column {field.header!r} {why}: left out; name it by a mapping such as {hint}")
 
 
 def largest(values: Floats, quantile: float = 1.0) -> float:
