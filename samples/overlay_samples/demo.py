@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from overlay_samples.flight import Flight, fly
 from overlay_samples.logs import receive, write_gpx
-from overlay_samples.radio_log import write_csv
+from overlay_samples.radio_log import TELEMETRY_DELAY_S, write_csv
 from overlay_samples.recordings import Timing, write_camera, write_ground
 from overlay_samples.scenario import DEFAULT, Scenario
 
@@ -138,7 +138,11 @@ def _truth(made: Made, camera: Timing, ground: Timing, levels: NDArray[np.float6
             "below_dB": {f"{limit:g}": spells_below(levels, limit) for limit in THRESHOLDS_dB},
             "carrier_to_noise_dB": [round(float(level), 2) for level in levels],
         },
-        "track": {"position_lag_s": s.fix_lag_s, "velocity_lag_s": s.velocity_lag_s},
+        "track": {
+            "position_lag_s": s.fix_lag_s,
+            "velocity_lag_s": s.velocity_lag_s,
+            "attitude_lag_s": TELEMETRY_DELAY_S,
+        },
     }
 
 

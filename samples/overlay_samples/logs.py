@@ -65,7 +65,7 @@ def receive(
     moment = stamp - _given(lag_s, s.fix_lag_s)
     slow = [unrest(rng, len(stamp), 1 / rate, 45.0) for _ in range(3)]
     quick = [rng.standard_normal(len(stamp)) for _ in range(3)]
-    wander = [0.95 * a + 0.12 * b for a, b in zip(slow, quick, strict=True)]
+    wander = [a + 0.02 * b for a, b in zip(slow, quick, strict=True)]
     east = flight.at(flight.east_m, moment) + 0.7 * noise * wander[0]
     north = flight.at(flight.north_m, moment) + 0.7 * noise * wander[1]
     up = flight.at(flight.up_m, moment) + 1.6 * noise * wander[2]

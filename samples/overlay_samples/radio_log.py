@@ -23,7 +23,7 @@ HEADER = (
     "Current (A)", "Charge used (mAh)", "Link quality (%)", "RSSI (dBm)",
 )  # fmt: skip
 _BATTERY_RATE_Hz = 4.0
-_TELEMETRY_DELAY_S = 0.03
+TELEMETRY_DELAY_S = 0.03  # attitude and speed lie so much behind the time of their row
 _LINK_LOST_PCT = 25.0
 
 
@@ -70,8 +70,8 @@ def _columns(flight: Flight, fixes: Fixes, stamps: Floats) -> dict[str, list[str
     rng = np.random.default_rng([flight.scenario.seed, 21])
     held = _held_while_lost(flight, stamps)
     shown = stamps[held]
-    fix = np.clip(np.searchsorted(fixes.time_s, shown - _TELEMETRY_DELAY_S, side="right") - 1, 0, len(fixes) - 1)
-    seen = shown - _TELEMETRY_DELAY_S
+    fix = np.clip(np.searchsorted(fixes.time_s, shown - TELEMETRY_DELAY_S, side="right") - 1, 0, len(fixes) - 1)
+    seen = shown - TELEMETRY_DELAY_S
     power = np.floor(seen * _BATTERY_RATE_Hz) / _BATTERY_RATE_Hz
     strength, quality = flight.control
     yaw = (flight.at(flight.heading_rad, seen) + np.pi) % (2 * np.pi) - np.pi  # wraps to negative, as autopilots do

@@ -206,7 +206,7 @@ def _set_up(context: VideoCodecContext, lens: Lens, kind: str) -> None:
     if kind == "camera":
         context.options = {"preset": "ultrafast", "crf": "26"}
     else:
-        context.options = {"preset": "ultrafast", "maxrate": "4500k", "bufsize": "4500k", "crf": "26"}
+        context.options = {"preset": "ultrafast", "maxrate": "4500k", "bufsize": "4500k", "crf": "27", "deblock": "0:0"}
 
 
 # Processes
