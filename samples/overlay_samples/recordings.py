@@ -9,6 +9,7 @@ from __future__ import annotations
 import multiprocessing
 import os
 import signal
+import sys
 import tempfile
 import threading
 import traceback
@@ -303,7 +304,7 @@ def _work(job: Job, reports: Queue[tuple[int, str | None]]) -> None:
     except Exception as error:
         place = traceback.extract_tb(error.__traceback__)[-1]
         reports.put((0, f"{type(error).__name__}: {error} ({Path(place.filename).name}, line {place.lineno})"))
-        raise
+        sys.exit(1)
 
 
 # Joining
