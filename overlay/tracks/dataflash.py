@@ -152,7 +152,7 @@ def read_text(source: Source) -> dict[str, Message]:
         name = name.strip()
         if name == "FMT":
             parts = [part.strip() for part in rest.split(",")]
-            if len(parts) > 4:
+            if len(parts) > 4 and len(set(parts[4:])) == len(parts[4:]):
                 columns[parts[2]] = tuple(parts[4:])
         elif name in dataflash_columns.WANTED and name in columns:
             if rest.count(",") >= len(columns[name]) - 1:

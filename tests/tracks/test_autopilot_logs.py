@@ -101,6 +101,10 @@ class TestDataFlash:
         assert flight.series("voltage_V")[1][0] == pytest.approx(11.8)
         assert flight.series("current_A")[1][0] == pytest.approx(6.5)
 
+    def test_a_format_that_names_a_field_twice_is_no_format(self, writer_module, aloft, saved):
+        text = writer_module["dataflash_text"](aloft(1.0)).decode().replace("Inst,Volt,Curr", "Volt,Volt,Curr")
+        assert not read_log(saved(text.encode())).flights[0].has("voltage_V")
+
     def test_two_power_ups_in_one_file(self, dataflash, aloft, saved):
         later = aloft(5.0, datetime(2026, 5, 3, 11, tzinfo=UTC))
         log = read_log(saved(dataflash(aloft()) + dataflash(later)))
