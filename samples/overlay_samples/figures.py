@@ -80,9 +80,8 @@ class Figures:
         content = self.at(time_s), self.home_arrow(time_s)
         if content != self._shown or self._masks is None:
             self._masks, self._shown = self._draw(*content), content
-        black, white = self._masks
-        picture[black] = _BLACK
-        picture[white] = _WHITE
+        shades, mask = self._masks
+        cv2.copyTo(shades, mask, picture)
 
     def _place(self, time_s: float) -> tuple[float, float]:
         return float(self.flight.at(self.flight.east_m, time_s)), float(self.flight.at(self.flight.north_m, time_s))
@@ -97,4 +96,5 @@ class Figures:
                 dots[y : y + height, x : x + width] = glyphs.cell(character)
         dots[height : 2 * height, 12 * width : 14 * width] = glyphs.arrow(arrow)
         full = cv2.resize(dots, None, fx=2, fy=2, interpolation=cv2.INTER_NEAREST)
-        return full == glyphs.BLACK, full == glyphs.WHITE
+        shades = np.where(full == glyphs.WHITE, _WHITE, _BLACK).astype(np.uint8)
+        return np.repeat(shades[..., None], 3, axis=2), np.asarray(full != glyphs.CLEAR, np.uint8)

@@ -21,15 +21,16 @@ Field = NDArray[np.float32]
 Floats = NDArray[np.float64]
 
 WITHIN_M = 420.0
-GONE_M = 65.0  # height from which on they are flat
+GONE_M = 40.0  # height from which on they are flat
 _SPACING_M = 3.8
-_ALL_WITHIN_M = 60.0
+_ALL_WITHIN_M = 48.0
+_NEAREST_M, _LARGEST = 9.0, 500  # what is nearer, or taller in pixels, is gone in a blink
 _TINY = 9  # pixels; smaller cut-outs change the luma alone
 _DEEP, _LIT = (38, 46, 30), (104, 112, 70)
 _BUSHES, _TREES = 6, 4
 _CUTOUT = 160  # pixels of the largest copy
-_TURN = math.radians(9.0)
-_SIZE_STEP = 1.2
+_TURN = math.radians(12.0)
+_SIZE_STEP = 1.3  # of cut-outs kept ready
 
 
 class Hedgerow:
@@ -43,7 +44,7 @@ class Hedgerow:
         self.height = np.where(tree, rng.uniform(4.5, 8.5, count), rng.uniform(1.5, 2.3, count))
         self.width = np.where(tree, self.height * rng.uniform(0.75, 1.05, count), rng.uniform(4.0, 5.4, count))
         self.look = np.where(tree, rng.integers(_BUSHES, _BUSHES + _TREES, count), rng.integers(0, _BUSHES, count))
-        self._cutouts = [_foliage(rng, look >= _BUSHES, land.matrix) for look in range(_BUSHES + _TREES)]
+        self._plants = [_smaller(_foliage(rng, look >= _BUSHES, land.matrix)) for look in range(_BUSHES + _TREES)]
         self._rank = np.where(tree, 0.0, rng.random(count))
         self._copies: dict[tuple[int, int, int, int], Cutout] = {}
 
@@ -57,8 +58,8 @@ class Hedgerow:
         away = np.column_stack([self.north - place[1], self.east - place[0], np.full(len(self.east), place[2])])
         foot = away @ turn
         # The farther, the fewer and the wider: distant hedges are a line anyway.
-        kept = np.clip(_ALL_WITHIN_M / np.maximum(foot[:, 2], 1.0), 0.15, 1.0)
-        seen = (foot[:, 2] > 3.0) & (np.abs(foot[:, 0]) < 1.3 * foot[:, 2] + 6) & (self._rank < kept)
+        kept = np.clip(_ALL_WITHIN_M / np.maximum(foot[:, 2], 1.0), 0.12, 1.0)
+        seen = (foot[:, 2] > _NEAREST_M) & (np.abs(foot[:, 0]) < 1.3 * foot[:, 2] + 6) & (self._rank < kept)
         rows = np.flatnonzero(seen)
         rows = rows[np.argsort(-foot[rows, 2])]
         foot = foot[rows]
@@ -71,11 +72,16 @@ class Hedgerow:
             self.width[rows] / self._sparse(kept[rows], rows) * scale[:, 0],
             self.height[rows] * share * scale[:, 1],
         )
+        reach = np.hypot(wide, tall)[:, None] / 2
+        inside = ((middle > -reach) & (middle < 2 * centre + reach)).all(axis=1) & (tall > 1.5) & (tall < _LARGEST)
         for look, (x, y), w, h in zip(
-            self.look[rows].tolist(), middle.tolist(), wide.tolist(), tall.tolist(), strict=True
+            self.look[rows][inside].tolist(),
+            middle[inside].tolist(),
+            wide[inside].tolist(),
+            tall[inside].tolist(),
+            strict=True,
         ):
-            if h > 1.2:
-                _paste(planes, self._copy(look, w, h, angle), x, y)
+            _paste(planes, self._copy(look, w, h, angle), x, y)
 
     def _sparse(self, kept: Floats, rows: NDArray[np.intp]) -> Floats:
         """Share of its bushes that a hedge shows; trees are all shown and stay as they are."""
@@ -86,15 +92,16 @@ class Hedgerow:
         key = (look, _size_step(width), _size_step(height), round(angle / _TURN))
         copy = self._copies.get(key)
         if copy is None:
-            if len(self._copies) > 3000:
+            if len(self._copies) > 4000:
                 self._copies.clear()
             copy = self._copies[key] = _resized(
-                self._cutouts[look], _SIZE_STEP ** key[1], _SIZE_STEP ** key[2], key[3] * _TURN
+                self._plants[look], _SIZE_STEP ** key[1], _SIZE_STEP ** key[2], key[3] * _TURN
             )
         return copy
 
 
-Cutout = tuple[list[NDArray[np.uint8]], list[Field]]  # planes, and cover 0…1 for luma and for chroma
+Cutout = list[tuple[NDArray[np.int16], NDArray[np.int16]]]
+"""For each plane what is pasted, and how much it covers, 0 … 127."""
 
 
 def _size_step(size: float) -> int:
@@ -111,8 +118,8 @@ def _thinned(rng: np.random.Generator, east: Floats, north: Floats) -> tuple[Flo
     return east[kept], north[kept]
 
 
-def _foliage(rng: np.random.Generator, tree: bool, matrix: str) -> tuple[Field, Field]:
-    """One plant, square: Y′CbCr (n, n, 3) and cover (n, n)."""
+def _foliage(rng: np.random.Generator, tree: bool, matrix: str) -> Field:
+    """One plant, square: Y′CbCr and cover 0…1, (n, n, 4)."""
     n = _CUTOUT
     x, y = np.linspace(-1, 1, n, dtype=np.float32)[None, :], np.linspace(1, -1, n, dtype=np.float32)[:, None]
     leaves = periodic_noise(rng, n, 1.6)
@@ -127,33 +134,42 @@ def _foliage(rng: np.random.Generator, tree: bool, matrix: str) -> tuple[Field, 
     cover = np.clip(inside * 1.3 + 0.4, 0, 1)
     light = np.clip(0.34 + 0.26 * y - 0.12 * x + 0.19 * clumps + 0.15 * leaves, 0, 1)[..., None]
     deep, lit = (rgb_to_ycc(np.array(rgb, np.float32), matrix) for rgb in (_DEEP, _LIT))
-    return deep + (lit - deep) * light, np.asarray(cover, np.float32)
+    return np.dstack([deep + (lit - deep) * light, cover]).astype(np.float32)
 
 
-def _resized(cutout: tuple[Field, Field], width: float, height: float, angle: float) -> Cutout:
+def _smaller(plant: Field) -> list[Field]:
+    """A plant (n, n, 4) and its halvings."""
+    sizes = [plant]
+    while sizes[-1].shape[0] > 12:
+        half = sizes[-1].shape[0] // 2
+        sizes.append(np.asarray(cv2.resize(sizes[-1], (half, half), interpolation=cv2.INTER_AREA), np.float32))
+    return sizes
+
+
+def _resized(plant: list[Field], width: float, height: float, angle: float) -> Cutout:
+    """A plant of a size in pixels, leaning by an angle; made from the halving next larger."""
     c, s = math.cos(angle), math.sin(angle)
-    w, h = (
-        max(2, 2 * math.ceil(side / 2)) for side in (abs(width * c) + abs(height * s), abs(width * s) + abs(height * c))
-    )
-    ycc, cover = cutout
-    small = cv2.resize(
-        np.dstack([ycc, cover]), (max(2, round(width)), max(2, round(height))), interpolation=cv2.INTER_AREA
-    )
-    matrix = np.array([[c, s, 0], [-s, c, 0]])
-    centre = np.array([w / 2 - 0.5, h / 2 - 0.5])
-    matrix[:, 2] = np.array([small.shape[1] / 2 - 0.5, small.shape[0] / 2 - 0.5]) - matrix[:, :2] @ centre
-    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-    colours = cv2.warpAffine(small[..., :3], matrix, (w, h), flags=flags, borderMode=cv2.BORDER_REPLICATE)
-    covers = np.asarray(cv2.warpAffine(small[..., 3], matrix, (w, h), flags=flags), np.float32)
-    half = np.asarray(cv2.resize(colours, (w // 2, h // 2), interpolation=cv2.INTER_AREA), np.float32)
-    planes = [colours[..., 0], half.reshape(h // 2, w // 2, 3)[..., 1], half.reshape(h // 2, w // 2, 3)[..., 2]]
-    rough = np.asarray(cv2.resize(covers, (w // 2, h // 2), interpolation=cv2.INTER_AREA), np.float32)
-    return [np.ascontiguousarray(p + 0.5, np.uint8) for p in planes], [covers, rough.reshape(h // 2, w // 2)]
+    across, upward = abs(width * c) + abs(height * s), abs(width * s) + abs(height * c)
+    w, h = max(2, 2 * math.ceil(across / 2)), max(2, 2 * math.ceil(upward / 2))
+    source = next((p for p in reversed(plant) if p.shape[0] >= max(width, height)), plant[0])
+    n = source.shape[0]
+    matrix = np.array([[c * n / width, s * n / width, 0], [-s * n / height, c * n / height, 0]])
+    matrix[:, 2] = (n - 1) / 2 - matrix[:, :2] @ np.array([(w - 1) / 2, (h - 1) / 2])
+    image = cv2.warpAffine(source, matrix, (w, h), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
+    half = np.asarray(cv2.resize(image, (w // 2, h // 2), interpolation=cv2.INTER_AREA)).reshape(h // 2, w // 2, 4)
+    whole = np.asarray(image)
+    layers = (whole[..., 0], half[..., 1], half[..., 2])
+    covers = (whole[..., 3], half[..., 3], half[..., 3])
+    # Integers, so that pasting is quick: a difference of two bytes times 127 still fits into sixteen bits.
+    return [
+        (np.ascontiguousarray(layer + 0.5, np.int16), np.ascontiguousarray(cover * 127 + 0.5, np.int16))
+        for layer, cover in zip(layers, covers, strict=True)
+    ]
 
 
 def _paste(planes: Planes, cutout: Cutout, x: float, y: float) -> None:
     """Blend a cut-out whose middle goes to picture point (x, y)."""
-    height, width = cutout[1][0].shape
+    height, width = cutout[0][0].shape
     left, top = 2 * round((x - width / 2) / 2), 2 * round((y - height / 2) / 2)
     for i, plane in enumerate(planes if height > _TINY else planes[:1]):
         unit = 1 if i == 0 else 2
@@ -164,5 +180,9 @@ def _paste(planes: Planes, cutout: Cutout, x: float, y: float) -> None:
             return
         target = plane[y0 + from_y : y1, x0 + from_x : x1]
         part = (slice(from_y, y1 - y0), slice(from_x, x1 - x0))
-        cover = cutout[1][i > 0][part]
-        target[:] = target + (cutout[0][i][part].astype(np.float32) - target) * cover + np.float32(0.5)
+        layer, cover = cutout[i]
+        change = layer[part] - target
+        change *= cover[part]
+        change >>= 7
+        change += target
+        target[:] = change

@@ -35,6 +35,7 @@ from overlay_samples.flight import Flight
 from overlay_samples.motor_sound import MotorSound, RATE_Hz
 from overlay_samples.scenario import Lens, RecorderClock
 from overlay_samples.view import Viewer
+from overlay_samples.ycc import ycc_to_bgr
 
 Progress = Callable[[int, int], None]
 """Called with the number of frames done and the number of all."""
@@ -162,8 +163,12 @@ def live_pictures(flight: Flight, timing: Timing, first: int, last: int) -> Iter
     """What the aircraft sends, (576, 720, 3) B′G′R′ a frame: the clean view with its figures."""
     lens, figures = flight.scenario.ground, Figures(flight)
     viewer = Viewer(flight, lens.replace(size=_LIVE_RESOLVED), "601")
+    width, height = lens.size
     for i in range(first, last):
-        picture = np.asarray(cv2.resize(viewer.bgr(timing.at(i)), lens.size, interpolation=cv2.INTER_CUBIC), np.uint8)
+        luma, *chroma = viewer.planes(timing.at(i))
+        enlarged = np.asarray(cv2.resize(luma, (width, height), interpolation=cv2.INTER_CUBIC), np.uint8)
+        cb, cr = (np.asarray(cv2.resize(plane, (width // 2, height // 2)), np.uint8) for plane in chroma)
+        picture = ycc_to_bgr((enlarged, cb, cr), "601")
         figures.burn(picture, timing.at(i))
         yield picture
 

@@ -24,9 +24,12 @@ def rgb_to_ycc(rgb: Field, matrix: str) -> Field:
 
 
 def ycc_to_bgr(planes: Planes, matrix: str) -> Plane:
-    """Planes with half-resolution chroma to (H, W, 3) uint8 B′G′R′, chroma interpolated."""
-    wr, wb = LUMA_WEIGHTS[matrix]
+    """Planes with half-resolution chroma to (H, W, 3) uint8 B′G′R′."""
     height, width = planes[0].shape
+    if matrix == "601":  # for which OpenCV has a quick way of its own
+        packed = np.concatenate([plane.reshape(-1) for plane in planes]).reshape(height * 3 // 2, width)
+        return np.asarray(cv2.cvtColor(packed, cv2.COLOR_YUV2BGR_I420), np.uint8)
+    wr, wb = LUMA_WEIGHTS[matrix]
     full = cv2.merge([planes[0], *(cv2.resize(p, (width, height)) for p in planes[1:])])
     y, b, r = 255 / 219, 255 / 224 * 2 * (1 - wb), 255 / 224 * 2 * (1 - wr)
     green_b, green_r = -b * wb / (1 - wr - wb), -r * wr / (1 - wr - wb)

@@ -138,13 +138,14 @@ def test_colour_matrices_are_the_standards(matrix):
     assert ycc[3, 1] == pytest.approx(240, abs=1e-3)
 
 
-def test_planes_and_bgr_round_trip():
+@pytest.mark.parametrize("matrix", ["601", "709"])
+def test_planes_and_bgr_round_trip(matrix):
     rgb = np.array([[[200, 90, 40], [20, 120, 220]]], np.float32)
-    ycc = np.round(rgb_to_ycc(rgb, "709")).astype(np.uint8)
+    ycc = np.round(rgb_to_ycc(rgb, matrix)).astype(np.uint8)
     for i in range(2):
         y = np.full((4, 4), ycc[0, i, 0], np.uint8)
         chroma = [np.full((2, 2), ycc[0, i, c], np.uint8) for c in (1, 2)]
-        assert ycc_to_bgr((y, *chroma), "709")[2, 2][::-1] == pytest.approx(rgb[0, i], abs=2.5)
+        assert ycc_to_bgr((y, *chroma), matrix)[2, 2][::-1] == pytest.approx(rgb[0, i], abs=2.5)
 
 
 def test_tiles_of_one_level_meet_without_a_seam():
