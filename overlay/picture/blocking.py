@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -14,16 +16,39 @@ Floats = NDArray[np.float64]
 _STEP = 10.0
 
 
-def block_edges(about: Bytes) -> Floats:
+def block_edges(about: Bytes, lines: Bytes) -> Floats:
     """Share of block borders that are steps, less the share half a block away: about 0 for a natural picture (B,).
 
-    `about` (B, 2, 4, n, W): the two rows before and after each border, on the grid and half a block off it. A border
-    counts where, over one block's length, the mean step across it exceeds the slope beside it by ten levels.
+    `about` (B, 2, 4, n, W): the two rows before and after each horizontal border, on the grid and half a block off it.
+    `lines` (3, B, N, W): groups of three lines, across whose columns the vertical borders run. A border counts where,
+    over one block's length or one group, the mean step across it exceeds the slope beside it by ten levels.
     """
+    return (_horizontal(about) + _vertical(lines)) / 2.0
+
+
+def _horizontal(about: Bytes) -> Floats:
     frames, _, _, borders, width = about.shape
     across = width // BLOCK
     rows = np.ascontiguousarray(about[..., : across * BLOCK]).reshape(-1, BLOCK)
     sums = cv2.reduce(rows, 1, cv2.REDUCE_SUM, dtype=cv2.CV_32F).reshape(frames, 2, 4, borders * across)
-    step = np.abs(3.0 * (sums[:, :, 2] - sums[:, :, 1]) - (sums[:, :, 3] - sums[:, :, 0])) / (2.0 * BLOCK)
-    share = np.mean(step > _STEP, axis=2)
-    return np.asarray(share[:, 0] - share[:, 1])
+    shares = _steep([sums[:, :, k] for k in range(4)], BLOCK)
+    return np.asarray(shares[:, 0] - shares[:, 1])
+
+
+def _vertical(lines: Bytes) -> Floats:
+    total = lines[0].astype(np.int16)
+    total += lines[1]
+    total += lines[2]
+    last = total.shape[2] - BLOCK
+    shares = []
+    for offset in (0, BLOCK // 2):
+        near = [total[..., BLOCK + offset + k : last + offset + k : BLOCK] for k in (-2, -1, 0, 1)]
+        shares.append(_steep([part.reshape(len(total), -1) for part in near], 3))
+    return shares[0] - shares[1]
+
+
+def _steep(near: list[NDArray[Any]], count: int) -> Floats:
+    """Share, over the last axis, of steps amid four values in a row that stand out from the slope; sums of `count`."""
+    before, at, after, beyond = near
+    step = np.abs(3 * (after - at) - (beyond - before))
+    return np.asarray(np.mean(step > 2.0 * _STEP * count, axis=-1))

@@ -21,7 +21,7 @@ Floats = NDArray[np.float64]
 
 _TOGETHER = 16
 """Frames measured at a time."""
-_LEARN_EVERY = 8
+_LEARN_EVERY = 5
 _ACTIVE_LINE = 52.0 / 64.0
 _CHANGED = 3
 
@@ -103,7 +103,7 @@ class FeatureExtractor:
         self._done: list[Floats] = []
         self._waiting: list[dict[str, float]] = []
         self._sampler: Sampler | None = None
-        self._burned_in = BurnedIn()
+        self._burned_in, self._known_from = BurnedIn(), 0
         self._last: tuple[Bytes, NDArray[np.float32]] | None = None
         self._pushed = 0
 
@@ -116,11 +116,12 @@ class FeatureExtractor:
         if self._sampler is None or self._sampler.shape != (y.shape, u.shape):
             self._measure()
             self._sampler, self._last = Sampler(y, u, _TOGETHER), None
+            self._burned_in, self._known_from = BurnedIn(), self._pushed
         self._sampler.take(len(self._waiting), y, u, v)
         field = field_of(y)
         if self._pushed % _LEARN_EVERY == 0:
             self._burned_in.learn(field)
-        self._waiting.append({"time_s": time_s, "corrupt": float(corrupt), "figures": self._burned_in.shown(field)})
+        self._waiting.append({"time_s": time_s, "corrupt": float(corrupt), "figures": self._burned_in.look(field)})
         self._pushed += 1
         if len(self._waiting) == _TOGETHER:
             self._measure()
@@ -130,6 +131,8 @@ class FeatureExtractor:
         self._measure()
         table = np.concatenate(self._done) if self._done else np.zeros((0, len(_NAMES)))
         columns = dict(zip(_NAMES, np.ascontiguousarray(table.T), strict=True))
+        earlier = self._burned_in.earlier
+        columns["figures"][self._known_from :][: len(earlier)] = earlier
         columns["missing_frames"] = missing_frames(columns["time_s"])
         return Features(**columns)
 
@@ -170,7 +173,7 @@ def _still(batch: Batch, levels: Floats) -> dict[str, Floats]:
         "dark_bar": dark_bar(row),
         "colour": _from_grey(u) + _from_grey(v),
         "blue": u.mean(axis=(1, 2)) - v.mean(axis=(1, 2)),
-        "block_edges": block_edges(batch.blocks),
+        "block_edges": block_edges(batch.blocks, batch.lines),
     }
 
 

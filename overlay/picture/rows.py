@@ -17,7 +17,7 @@ from overlay.picture.noise import ranked
 Bytes = NDArray[np.uint8]
 Floats = NDArray[np.float64]
 
-_SAMPLES = 256
+_SHRINK = 3
 _FAINT = 200.0
 _ALIKE = 0.3
 _TORN_PX = 2.0
@@ -53,7 +53,7 @@ def row_steps(row: Bytes, below: Bytes) -> RowSteps:
     told = (peak.reshape(frames, lines) > _ALIKE * energy) & (energy > _FAINT)
     told &= energy > 0.1 * np.median(energy, axis=1)[:, None]
     enough = np.count_nonzero(told, axis=1) >= _LEAST_ROWS
-    shift = shift.reshape(frames, lines) * (width / _SAMPLES)
+    shift = shift.reshape(frames, lines) * _SHRINK
     stray = np.abs(shift - ranked(shift, told, 0.5)[:, None])
     torn = np.count_nonzero((stray > _TORN_PX) & told, axis=1) / np.maximum(np.count_nonzero(told, axis=1), 1)
     return RowSteps(
@@ -64,7 +64,9 @@ def row_steps(row: Bytes, below: Bytes) -> RowSteps:
 
 
 def _gradients(rows: Bytes) -> NDArray[np.float32]:
-    small = cv2.resize(rows, (_SAMPLES, len(rows)), interpolation=cv2.INTER_AREA).astype(np.float32)
+    samples = rows.shape[1] // _SHRINK // 16 * 16
+    whole = rows[:, : samples * _SHRINK]
+    small = cv2.resize(whole, (samples, len(rows)), interpolation=cv2.INTER_AREA).astype(np.float32)
     slope = np.zeros_like(small)
     np.subtract(small[:, 2:], small[:, :-2], out=slope[:, 1:-1])
     return slope
@@ -74,11 +76,12 @@ def _peaks(correlation: NDArray[Any]) -> tuple[Floats, Floats]:
     """Place of each row's highest value, −half … half, to a fraction by a parabola, and that value."""
     index, place = np.arange(len(correlation)), np.argmax(correlation, axis=1)
     peak = correlation[index, place]
-    left, right = correlation[index, place - 1], correlation[index, (place + 1) % _SAMPLES]
+    samples = correlation.shape[1]
+    left, right = correlation[index, place - 1], correlation[index, (place + 1) % samples]
     bent = 2.0 * peak - left - right
     shift = place + 0.5 * (right - left) / np.where(bent > 0, bent, np.inf)
-    half = _SAMPLES / 2
-    return np.asarray((shift + half) % _SAMPLES - half, dtype=np.float64), peak.astype(np.float64)
+    half = samples / 2
+    return np.asarray((shift + half) % samples - half, dtype=np.float64), peak.astype(np.float64)
 
 
 def vertical_shift(profiles: NDArray[np.float32], before: NDArray[np.float32]) -> Floats:

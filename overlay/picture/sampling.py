@@ -34,8 +34,8 @@ def triples(rows: int, count: int, apart: int = 1) -> Rows:
 
 
 def borders_of_blocks(rows: int) -> Rows:
-    """Numbers (2, 4, n) of the two rows before and after each second border of blocks, and the same half a block on."""
-    first = np.arange(BLOCK, rows - BLOCK, 2 * BLOCK)
+    """Numbers (2, 4, n) of the two rows before and after each border of blocks, and the same half a block on."""
+    first = np.arange(BLOCK, rows - BLOCK, BLOCK)
     four = first[None, :] + np.arange(-2, 2)[:, None]
     return np.stack([four, four + BLOCK // 2])
 

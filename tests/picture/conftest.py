@@ -35,8 +35,10 @@ class Flight:
         """Borders and figures, then eight bits."""
         luma = np.clip(picture, 16, 235).astype(np.uint8)
         for text, place in ((f"{k % 100:02d}", (40, 60)), ("HOME", (150, 50)), ("12.4 V", (230, 240))):
-            for value, thick in ((16, 4), (225, 1)):
-                cv2.putText(luma, text, place, cv2.FONT_HERSHEY_SIMPLEX, 0.7, value, thick)
+            ink = np.zeros_like(luma)
+            cv2.putText(ink, text, place, cv2.FONT_HERSHEY_SIMPLEX, 0.7, 255, 1)
+            luma[cv2.dilate(ink, np.ones((3, 3), np.uint8)) > 0] = 16
+            luma[ink > 0] = 225
         luma[:, :6] = luma[:, -6:] = 16
         u = np.clip(118 + self.rng.normal(0, 0.5, (ROWS // 2, COLUMNS // 2)), 0, 255).astype(np.uint8)
         v = np.clip(131 + self.rng.normal(0, 0.5, (ROWS // 2, COLUMNS // 2)), 0, 255).astype(np.uint8)
