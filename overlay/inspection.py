@@ -28,7 +28,7 @@ def inspect_file(
     """Describe one file, told to be a log or a recording by its content; InputError when it is neither."""
     from overlay.tracks import read_log, sniff
 
-    if sniff(path) is not None:
+    if sniff(path, columns=columns) is not None:
         return describe_log(read_log(path, columns=columns, time_zone=time_zone, interval_s=interval_s))
     from overlay.recordings import open_recording
 

@@ -1,9 +1,10 @@
 """Where the aircraft's roll axis lies in the camera's picture, told by the picture alone.
 
 In a coordinated turn the yaw rate follows the *bank*, the integral of the roll rate, while a camera tilted against
-the roll
-axis adds a share of the roll rate itself. The two lie a quarter of a period apart, so a regression tells them apart
-without any log; and a log of positions alone, whose inferred roll is mostly noise, could not.
+the roll axis adds a share of the roll rate itself. The two lie a quarter of a period apart, so a regression tells them
+apart without any log; and a log of positions alone, whose inferred roll is mostly noise, could not.
+
+What it cannot tell from a tilt is a nose that follows the bank late: a lag of τ seconds looks like g·τ/V radians.
 """
 
 from __future__ import annotations

@@ -20,6 +20,7 @@ Floats = NDArray[np.float64]
 EARTH_RADIUS_M = 6_371_008.8
 FLYING_MPS = 5.0  # slower than any fixed-wing model flies: standing, carried, or thrown
 STANDING_MPS = 1.5
+POOLED_S = 0.2
 ATTITUDE = ("bank_deg", "pitch_deg", "heading_deg")
 GYROS = ("roll_rate_dps", "pitch_rate_dps", "yaw_rate_dps")
 
@@ -109,11 +110,28 @@ def ground_velocity(track: Track) -> tuple[Floats, Floats, Floats]:
     times, latitude, longitude = times[moved], np.radians(latitude[moved]), np.radians(longitude[moved])
     if len(times) < 2:
         return times, np.zeros(len(times)), np.zeros(len(times))
+    times, latitude, longitude = _pooled(times, latitude, longitude)
     interval = np.maximum(np.diff(times), 1e-3)
     north = np.diff(latitude) * EARTH_RADIUS_M / interval
     east = (np.diff(longitude) + np.pi) % (2 * np.pi) - np.pi
     east = east * np.cos(latitude[:-1]) * EARTH_RADIUS_M / interval
     return (times[1:] + times[:-1]) / 2, east, north
+
+
+def _pooled(times: Floats, latitude: Floats, longitude: Floats) -> tuple[Floats, Floats, Floats]:
+    """Means of as many fixes as come within `POOLED_S`: two differences of faster fixes would be all noise.
+
+    Fixes on either side of a gap are not pooled, nor across the date line.
+    """
+    usual = float(np.median(np.diff(times)))
+    count = round(POOLED_S / usual) if usual > 0 else 1
+    groups = len(times) // max(count, 1)
+    if count < 2 or groups < 2:
+        return times, latitude, longitude
+    shaped = np.stack([values[: groups * count].reshape(groups, count) for values in (times, latitude, longitude)])
+    whole = (np.ptp(shaped[0], axis=1) < 2.5 * usual * count) & (np.ptp(shaped[2], axis=1) < np.pi)
+    means = shaped.mean(axis=2)[:, whole]
+    return means[0], means[1], means[2]
 
 
 def _columns(track: Track, names: tuple[str, ...]) -> tuple[Floats, tuple[Floats, ...]]:

@@ -43,22 +43,34 @@ def positions(flight: Flight, rate_Hz: float) -> MotionSeries:
     return motion_from_track(Track(fixes.time_s, columns))
 
 
+NOSE_LAG_S = 0.15  # how late a model's nose may follow its bank: common practice, no source
+
+
 def test_the_roll_axis_is_where_the_mount_puts_it(flight: Flight) -> None:
+    """As near as can be told: yaw a·φ(t − τ) ≈ a·φ − a·τ·p, so a late nose looks like a tilt of a·τ with a = g/V."""
     seen = camera(flight)
     axis = roll_axis(seen.time_s, seen.rate_radps)
     assert axis is not None
     wanted = Rotation.from_euler("y", MOUNT_PITCH_DEG, degrees=True).inv().apply([1.0, 0.0, 0.0])
-    assert np.degrees(np.arccos(np.clip(axis @ wanted, -1, 1))) < 2.0
+    flying = flight.airspeed_mps[flight.airspeed_mps > 10.0]
+    confounded_rad = 9.81 / float(np.median(flying)) * NOSE_LAG_S
+    assert np.arccos(np.clip(axis @ wanted, -1, 1)) < confounded_rad < np.radians(-MOUNT_PITCH_DEG) / 2
     np.testing.assert_allclose(to_forward(axis) @ axis, [1.0, 0.0, 0.0], atol=1e-12)
 
 
-@pytest.mark.parametrize("rate_Hz", [5.0, 10.0])
-def test_positions_alone_place_a_tilted_camera_within_a_tenth(flight: Flight, rate_Hz: float) -> None:
+@pytest.fixture(scope="module", params=[DEFAULT.seed, 1, 2, 3])
+def any_flight(request: pytest.FixtureRequest) -> Flight:
+    return fly(replace(DEFAULT, seed=request.param))
+
+
+@pytest.mark.parametrize("rate_Hz", [1.0, 5.0, 10.0])
+def test_positions_alone_place_a_tilted_camera_within_a_tenth(any_flight: Flight, rate_Hz: float) -> None:
+    flight = any_flight
     found = align(camera(flight), positions(flight, rate_Hz), keeps_utc=True)
     if rate_Hz == 5.0:
         assert found.verdict == "sure", found.reasons
     elif found.verdict != "sure":
-        return  # four minutes at a noisy ten fixes a second may not be enough, and are then not called so
+        return  # four minutes may not be enough, and are then not called so
     assert found.best is not None
     middle = found.mid_recording_s
     error = found.best.to_reference(middle) - (flight.time_s[0] + OFFSET_S + (1 + DRIFT) * middle)
