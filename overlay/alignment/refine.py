@@ -53,9 +53,8 @@ class Mount:
 class Fit:
     """Clock and mount, with what each block says.
 
-    ``theta`` = (δ s, d, mount rotation vector rad (3), log κ), last step's values 0 but for d; ``information`` (B, 6,
-    6) and
-    ``score`` (B, 6) of the blocks centred at reference times ``block_s`` (B,).
+    ``theta`` = (δ s, d, mount rotation vector rad (3), log κ), last step's values 0 but for d; ``information``
+    (B, 6, 6) and ``score`` (B, 6) of the blocks centred at reference times ``block_s`` (B,).
     """
 
     clock: AffineClock

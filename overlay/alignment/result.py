@@ -73,9 +73,8 @@ class Alignment:
     """The clock of `recording` against that of `reference`, or the reasons for giving none.
 
     `best` is the likeliest clock whatever the verdict; ask `clock`, which refuses unless it can be trusted. `sigma_s`
-    is
-    one standard error of the reference time at mid-overlap; the interval is at mid-overlap too, told as an offset with
-    the drift held. `reasons` are sentences.
+    is one standard error of the reference time at mid-overlap; the interval is at mid-overlap too, told as an offset
+    with the drift held. `reasons` are sentences.
     """
 
     recording: str

@@ -37,9 +37,8 @@ def align(
     """Find the recording's clock on the reference's: ``t_reference = offset + (1 + drift) · t_recording``.
 
     Every overlap of at least `least_overlap_s` is tried. `reference_lag_s`: by how much the reference is known to
-    report
-    late (a receiver's velocity, 0.1–0.25 s); taken off the offset, which is otherwise the *effective* one. Never raises
-    for want of an answer: read the verdict.
+    report late (a receiver's velocity, 0.1–0.25 s); taken off the offset, which is otherwise the *effective* one. Never
+    raises for want of an answer: read the verdict.
     """
     ours, theirs = rates(recording), rates(reference)
     names: dict[str, Any] = {"recording": recording_name, "reference": reference_name, "keeps_utc": keeps_utc}

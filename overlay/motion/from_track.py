@@ -29,9 +29,8 @@ def motion_from_track(track: Track, *, wind: tuple[float, float] | SteadyWind | 
     """Body rates, bank, stillness and vertical acceleration of a track of 1–50 Hz; NaN in gaps and where unknown.
 
     `wind` is where the air moves to, (east, north) in m/s; estimated from the ground velocities when not given. Rates
-    are
-    means over the log's own intervals (`interval_s`), stamped at their middle. ValueError when the track holds neither
-    attitude, body rates, ground velocity nor positions.
+    are means over the log's own intervals (`interval_s`), stamped at their middle. ValueError when the track holds
+    neither attitude, body rates, ground velocity nor positions.
     """
     if all(track.has(name) for name in GYROS) and _rate(track, GYROS[0]) >= 4.0:
         return _from_gyros(track)
