@@ -7,6 +7,7 @@
     ├── InputError        (ValueError)   exit 3   a file cannot be used: path, what was found, what to do
     │   ├── RecordingError
     │   ├── TrackError
+    │   ├── TerrainError
     │   ├── FlightFileError
     │   └── LayoutError
     ├── OutputError       (OSError)      exit 3   the result cannot be written
@@ -50,6 +51,10 @@ class RecordingError(InputError):
 
 class TrackError(InputError):
     """A logged track cannot be used."""
+
+
+class TerrainError(InputError):
+    """A file of the ground's heights cannot be used."""
 
 
 class FlightFileError(InputError):

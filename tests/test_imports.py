@@ -23,6 +23,7 @@ ALLOWED = {
     "readings": {"timetable"},
     "recordings": BASE,
     "tracks": BASE,
+    "terrain": {"errors"},
     "inspection": {"clock", "recordings", "tracks"},
     "motion": BASE | {"tracks"},
     "motion_survey": {"alignment", "motion", "recordings"},
