@@ -51,8 +51,8 @@ class PictureLink:
     frequency_MHz: float = 5800.0
     power_mW: float = 25.0
     aircraft_gain_dBi: float = 1.5
-    ground_gain_dBi: float = 15.5  # along its axis
-    ground_beam_deg: float = 30.0  # between half-power directions
+    ground_gain_dBi: float = 12.5  # along its axis
+    ground_beam_deg: float = 40.0  # between half-power directions
     ground_aside_dB: float = 12.0  # what an all-round aerial beside it, taken where it is better, gives away
     ground_height_m: float = 2.0
     bandwidth_MHz: float = 18.0
@@ -132,12 +132,12 @@ class Scenario:
     wind_veer_deg_per_100m: float = 5.0
     turbulence: float = 1.0  # 1 is the standard's intensity for that wind
 
-    standing_s: float = 5.0
-    handling_s: float = 10.0
-    after_landing_s: float = 5.0
+    standing_s: float = 4.0
+    handling_s: float = 8.0
+    after_landing_s: float = 4.0
     launch_heading_deg: float = 250.0
     outbound_deg: float = 205.0
-    distance_out_m: float = 2200.0
+    distance_out_m: float = 1600.0
     cruise_height_m: float = 115.0
     far_height_m: float = 150.0
     climb_mps: float = 6.5
@@ -149,7 +149,7 @@ class Scenario:
     detours: int = 1
     detour_m: float = 190.0
     loiter_radius_m: float = 112.0
-    loiter_turns: float = 1.5  # a whole number and a half ends up homeward bound
+    loiter_turns: float = 0.5  # a whole number and a half ends up homeward bound
     bank_limit_deg: float = 47.0
     bank_wander_deg: float = 2.5
     airspeed_wander_mps: float = 0.7
