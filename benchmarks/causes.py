@@ -25,6 +25,7 @@ from overlay.radio.aerials import Aerial
 from overlay.radio.causes import attribute
 from overlay.radio.evidence import picture_evidence
 from overlay.radio.fit import fit_margin
+from overlay.radio.ground import Ground
 from overlay.radio.link import Link, link_terms
 from overlay.readings import BrokenPicture, Readings
 from overlay.tracks.track import Track
@@ -322,10 +323,11 @@ def main():
     began, skipped = time.perf_counter(), 0
     for seed in range(wanted.first_seed, wanted.first_seed + wanted.flights):
         truth, readings, link, profiles, _ = make(seed)
+        ground = None
         if profiles is not None:
             at = np.clip(np.searchsorted(truth.time, readings.time_s), 0, len(truth.time) - 1)
-            profiles = profiles[at]
-        terms = link_terms(readings, link, profiles)
+            ground = Ground(readings.time_s, readings["range_m"], profiles[at])
+        terms = link_terms(readings, link, ground)
         fit = fit_margin(terms, picture_evidence(readings), link)
         true_terms = np.interp(fit.evidence.time_s, truth.time, truth.margin - truth.fade + truth.disturbed)
         errors.append(np.median(fit.weights @ fit.margins_dB(terms, fit.evidence.row) - true_terms))

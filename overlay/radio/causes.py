@@ -32,6 +32,7 @@ _NAMED_SIGMAS = 0.75  # of the fading: a smaller loss is no cause
 _IDEAL_WRONG = 0.3  # 1σ of an idealised loss, as a share of it
 _LOSSES = CAUSES[1:-1]
 _SETTLED = 0.5
+_STEEP_DEG = 30.0
 
 
 @dataclass(frozen=True)
@@ -200,7 +201,17 @@ def _place(terms: Terms, readings: Readings, rows: NDArray[np.intp]) -> Mapping[
         "bank": float(np.mean(np.nan_to_num(readings["bank_deg"][rows]))),
         "elevation": float(np.mean(seen.elevation_deg[rows])),
         "nose": float(np.mean(seen.off_nose_deg()[rows])),
+        **_edge(terms, rows),
     }
+
+
+def _edge(terms: Terms, rows: NDArray[np.intp]) -> Mapping[str, float]:
+    """Where the ground comes nearest to the sight line, by the terrain files, at the worst of some rows."""
+    if terms.ground is None or not np.isfinite(terms.ground.clearance[rows]).any():
+        return {}
+    worst = rows[int(np.nanargmin(terms.ground.clearance[rows]))]
+    found = terms.ground
+    return {"edge": float(found.edge_m[worst]), "above": float(found.above_m[worst])}
 
 
 def _sentence(causes: Sequence[Cause], at: Mapping[str, float]) -> str:
@@ -222,11 +233,26 @@ def _describe(cause: Cause, at: Mapping[str, float]) -> str:
     return {
         "range": "the link was at the end of its range",
         "banking": f"the aircraft was banked {abs(at['bank']):.0f}° {side}, which turned its aerial away ({lost})",
-        "overhead": f"the ground station looked up {at['elevation']:.0f}° into the aircraft's aerial's null ({lost})",
+        "overhead": f"{_weak_side(at)} ({lost})",
         "ground aerial off axis": f"the ground aerial pointed elsewhere ({lost})",
         "ground reflection": f"the wave reflected by the ground cancelled the direct one ({lost})",
-        "horizon or hill": f"the ground stood in the way ({lost})",
+        "horizon or hill": f"{_in_the_way(at)} ({lost})",
         "airframe in the way": f"the airframe hid its aerial from the station {at['nose']:.0f}° off the nose ({lost})",
         "weather": f"rain or cloud ({lost})",
         "unexplained": "no loss known of this link explains it: look at interference, obstacles, plugs and power",
     }[cause.cause]
+
+
+def _in_the_way(at: Mapping[str, float]) -> str:
+    if "edge" not in at:
+        return "the Earth's curve stood in the way"
+    where = f"the ground {at['edge'] / 1000:.1f} km from the station"
+    if at["above"] > 0.0:
+        return f"{where} stood {at['above']:.0f} m into the sight line"
+    return f"{where} came within {-at['above']:.0f} m of the sight line, into the first Fresnel zone"
+
+
+def _weak_side(at: Mapping[str, float]) -> str:
+    if at["elevation"] >= _STEEP_DEG:
+        return f"the ground station looked up {at['elevation']:.0f}° into the aircraft's aerial's null"
+    return "as it is mounted, the aircraft's aerial had its weak side toward the station"

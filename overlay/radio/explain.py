@@ -13,6 +13,7 @@ from overlay.radio.causes import Attribution, attribute
 from overlay.radio.contrast import Contrast, out_and_home
 from overlay.radio.evidence import control_evidence, picture_evidence
 from overlay.radio.fit import MarginFit, fit_margin
+from overlay.radio.ground import Ground
 from overlay.radio.link import Link, Terms, link_terms
 from overlay.radio.next_flight import Expectation, what_if
 from overlay.readings import Readings
@@ -69,23 +70,23 @@ def link_from_words(
     )
 
 
-def explain_picture(readings: Readings, link: Link, ground_profiles_m: Floats | None = None) -> Explanation:
+def explain_picture(readings: Readings, link: Link, ground: Ground | None = None) -> Explanation:
     """Why the live picture broke up, by its grades or its break-ups; NoAnswerError where nothing was seen."""
-    terms = link_terms(readings, link, ground_profiles_m)
+    terms = link_terms(readings, link, ground)
     fit = fit_margin(terms, picture_evidence(readings), link)
     spans = [(span.onset_s, span.end_s) for span in readings.breakups]
     contrast = out_and_home(readings, "picture_grade") if readings.has("picture_grade") else None
     return _explained(readings, fit, terms, spans, contrast)
 
 
-def explain_control(readings: Readings, link: Link, ground_profiles_m: Floats | None = None) -> Explanation:
+def explain_control(readings: Readings, link: Link, ground: Ground | None = None) -> Explanation:
     """Why the control link faded, from its logged strength in dBm and its quality in percent.
 
     The margin counts from the strength at which the quality fell below 80 %, or from the weakest logged where it never
     did.
     """
     fades = control_fades(readings)
-    terms = link_terms(readings, link, ground_profiles_m)
+    terms = link_terms(readings, link, ground)
     evidence = control_evidence(readings, _needed_dBm(readings))
     return _explained(
         readings, fit_margin(terms, evidence, link), terms, fades, out_and_home(readings, "control_rssi_dBm")

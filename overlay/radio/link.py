@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 
 from overlay.radio.aerials import Aerial, polarisation_dB
 from overlay.radio.geometry import BODY_AXES, Sight, sight
-from overlay.radio.propagation import bullington_dB, free_space_dB, smooth_earth_dB, two_ray_gain_dB
+from overlay.radio.ground import Ground, Obstruction, obstruction
+from overlay.radio.propagation import free_space_dB, smooth_earth_dB, two_ray_gain_dB
 from overlay.radio.weather import cloud_dB_per_km, rain_dB_per_km
 from overlay.readings import Readings
 
@@ -71,13 +72,15 @@ class Terms:
     """`dB` maps `TERMS` to (N,) arrays; NaN where the place is not known.
 
     `mirrors` (N, len(MIRRORS)) is the ground's reflection for other heights of the mirror: where its nulls lie hangs on
-    the product of both heights over ground that is never as flat as its model.
+    the product of both heights over ground that is never as flat as its model. `ground` is what terrain files say of
+    the sight line; None: the Earth is smooth.
     """
 
     time_s: Floats
     dB: Mapping[str, Floats]
     mirrors: Floats
     seen: Sight
+    ground: Obstruction | None = None
 
     def matrix(self) -> Floats:
         """Terms as columns (N, len(TERMS))."""
@@ -92,16 +95,14 @@ class Terms:
         return np.asarray(np.sort(gains, axis=1)[:, :half].mean(axis=1))
 
 
-def link_terms(readings: Readings, link: Link, ground_profiles_m: Floats | None = None) -> Terms:
-    """Every term of the link at every row of the readings.
-
-    `ground_profiles_m` (N, P): the ground's height over home at P even steps from the station to under the aircraft;
-    without it the Earth is smooth at home's height.
-    """
+def link_terms(readings: Readings, link: Link, ground: Ground | None = None) -> Terms:
+    """Every term of the link at every row of the readings; where `ground` is not known, the Earth is smooth."""
     seen = sight(readings, link.ground_height_m)
     height = np.where(np.isfinite(seen.height_m), seen.height_m, 0.0)
     level, attitude = _aircraft(seen, link)
     off_nose = seen.off_nose_deg()
+    smooth = smooth_earth_dB(np.nan_to_num(seen.distance_m), height, link.ground_height_m, link.frequency_MHz)
+    hidden = obstruction(ground, readings, link.ground_height_m, link.frequency_MHz) if ground is not None else None
     mirrors = np.column_stack([_reflection(seen.distance_m, height, link, scale) for scale in MIRRORS])
     terms = {
         "range": free_space_dB(1000.0, link.frequency_MHz) - free_space_dB(seen.slant_m, link.frequency_MHz),
@@ -109,13 +110,14 @@ def link_terms(readings: Readings, link: Link, ground_profiles_m: Floats | None 
         "overhead": level,
         "ground aerial off axis": ground_aerial_dB(readings, seen, link),
         "ground reflection": mirrors[:, MIRRORS.index(1.0)],
-        "horizon or hill": -_obstruction(seen.distance_m, height, link, ground_profiles_m),
+        "horizon or hill": -_known_or(hidden.loss_dB if hidden is not None else smooth, smooth),
         "nose toward the station": -np.exp(-((off_nose / _SHADOW_DEG) ** 2)),
         "tail toward the station": -np.exp(-(((180.0 - off_nose) / _SHADOW_DEG) ** 2)),
         "weather": -weather_dB_per_km(link) * seen.slant_m / 1000.0,
     }
     known = np.isfinite(seen.slant_m)
-    return Terms(readings.time_s, {name: np.where(known, terms[name], np.nan) for name in TERMS}, mirrors, seen)
+    found = {name: np.where(known, terms[name], np.nan) for name in TERMS}
+    return Terms(readings.time_s, found, mirrors, seen, hidden)
 
 
 def weather_dB_per_km(link: Link) -> float:
@@ -157,12 +159,5 @@ def _reflection(distance_m: Floats, height_m: Floats, link: Link, scale: float) 
     return np.asarray(10.0 * np.log10(np.mean(gains, axis=0)))
 
 
-def _obstruction(distance_m: Floats, height_m: Floats, link: Link, profiles: Floats | None) -> Floats:
-    if profiles is None:
-        return smooth_earth_dB(np.nan_to_num(distance_m), height_m, link.ground_height_m, link.frequency_MHz)
-    loss = np.zeros(len(distance_m))
-    for i in np.flatnonzero(np.isfinite(distance_m) & (distance_m > 10.0)):
-        along = np.linspace(0.0, distance_m[i], profiles.shape[1])
-        near = profiles[i, 0] + link.ground_height_m
-        loss[i] = bullington_dB(along, profiles[i], near, height_m[i], link.frequency_MHz)[0]
-    return loss
+def _known_or(values: Floats, otherwise: Floats) -> Floats:
+    return np.where(np.isfinite(values), values, otherwise)

@@ -72,35 +72,33 @@ def bulge_m(near_m: ArrayLike, far_m: ArrayLike) -> Floats:
 
 
 def bullington_dB(
-    distance_m: Floats, ground_m: Floats, near_height_m: float, far_height_m: float, frequency_MHz: float
-) -> tuple[float, float]:
-    """Diffraction loss over a terrain profile, and the least clearance in first Fresnel radii.
+    distance_m: Floats, ground_m: Floats, near_height_m: ArrayLike, far_height_m: ArrayLike, frequency_MHz: float
+) -> tuple[Floats, Floats]:
+    """Diffraction loss over terrain profiles, and their least clearance in first Fresnel radii.
 
-    `distance_m` (P,) rises from 0 at the near end to the far end; `ground_m` (P,) and the aerials' heights are over sea
-    level. Bullington's equivalent knife edge, P.526-15 §4.5.1 eq. 45–52, on the effective Earth; without that
+    `distance_m` (…, P) rises from 0 at the near end to the far end; `ground_m` (…, P) and the aerials' heights (…) are
+    over one level. Bullington's equivalent knife edge, P.526-15 §4.5.1 eq. 45–52, on the effective Earth; without that
     section's spherical-Earth supplement, which matters far beyond the horizon only.
     """
-    total = float(distance_m[-1])
-    inner = slice(1, -1)
-    d, g = distance_m[inner], ground_m[inner]
-    if len(d) == 0 or total <= 0.0:
-        return 0.0, np.inf
-    curve = bulge_m(d, total - d)
-    line = near_height_m + (far_height_m - near_height_m) * d / total
-    above = g + curve - line
-    clearance = float(np.min(-above / fresnel_radius_m(d, total - d, frequency_MHz)))
-    rise = float(np.max((g + curve - near_height_m) / d))  # S_tim, eq. 45
-    direct = (far_height_m - near_height_m) / total  # S_tr, eq. 46
-    if rise < direct:
-        worst = float(np.max(diffraction_parameter(above, d, total - d, frequency_MHz)))  # eq. 47
-    else:
-        fall = float(np.max((g + curve - far_height_m) / (total - d)))  # S_rim, eq. 49
-        at = (far_height_m - near_height_m + fall * total) / (rise + fall)  # eq. 50
-        at = min(max(at, 1.0), total - 1.0)
-        over = near_height_m + rise * at - (near_height_m * (total - at) + far_height_m * at) / total
-        worst = float(diffraction_parameter(over, at, total - at, frequency_MHz))  # eq. 51
-    edge = float(knife_edge_dB(worst))  # eq. 48
-    return edge + (1.0 - np.exp(-edge / 6.0)) * (10.0 + 0.02 * total / 1000.0), clearance  # eq. 52
+    total = distance_m[..., -1:]
+    d, g = distance_m[..., 1:-1], ground_m[..., 1:-1]
+    near, far = (np.asarray(height, np.float64)[..., None] for height in (near_height_m, far_height_m))
+    if d.shape[-1] == 0:
+        return np.zeros(d.shape[:-1]), np.full(d.shape[:-1], np.inf)
+    curved = g + bulge_m(d, total - d)
+    above = curved - (near + (far - near) * d / total)
+    clearance = np.min(-above / fresnel_radius_m(d, total - d, frequency_MHz), axis=-1)
+    rise = np.max((curved - near) / d, axis=-1, keepdims=True)  # S_tim, eq. 45
+    fall = np.max((curved - far) / (total - d), axis=-1, keepdims=True)  # S_rim, eq. 49
+    direct = (far - near) / total  # S_tr, eq. 46
+    seen = np.max(diffraction_parameter(above, d, total - d, frequency_MHz), axis=-1)  # eq. 47
+    hidden = rise >= direct
+    meeting = (far - near + fall * total) / np.where(hidden, rise + fall, 1.0)  # eq. 50
+    at = np.clip(np.where(hidden, meeting, total / 2), np.minimum(1.0, total / 4), np.maximum(total - 1.0, total / 2))
+    over = near + rise * at - (near * (total - at) + far * at) / total
+    blocked = diffraction_parameter(over, at, total - at, frequency_MHz)[..., 0]  # eq. 51
+    edge = knife_edge_dB(np.where(hidden[..., 0], blocked, seen))  # eq. 48
+    return edge + (1.0 - np.exp(-edge / 6.0)) * (10.0 + 0.02 * total[..., 0] / 1000.0), clearance  # eq. 52
 
 
 def smooth_earth_dB(distance_m: ArrayLike, height_m: ArrayLike, ground_height_m: float, frequency_MHz: float) -> Floats:

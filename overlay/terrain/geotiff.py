@@ -80,8 +80,10 @@ def _check(path: Path, tags: Mapping[int, Any]) -> None:
         for places, lengths in (_STRIPS, _TILES)
         for place, length in zip(_several(tags.get(places)), _several(tags.get(lengths)), strict=False)
     ]
-    if not ends or max(ends) > size:
-        raise TerrainError(path, f"cut short: {size} bytes of {max(ends, default=0)}", "fetch it again")
+    if not ends:
+        raise TerrainError(path, "its tags do not say where its heights are", "fetch it again")
+    if max(ends) > size:
+        raise TerrainError(path, f"cut short: {size} bytes of {max(ends)}", "fetch it again")
 
 
 def _several(value: Any) -> tuple[int, ...]:

@@ -6,6 +6,7 @@ import pytest
 from overlay.radio.aerials import aerial_of
 from overlay.radio.evidence import control_evidence, picture_evidence
 from overlay.radio.geometry import body_to_earth, sight
+from overlay.radio.ground import Ground
 from overlay.radio.link import TERMS, Link, link_terms, weather_dB_per_km
 from overlay.readings import Leg, Readings
 
@@ -87,9 +88,9 @@ def test_shadows_of_the_airframe():
 
 def test_a_ridge_in_the_profile():
     link = rods()
-    ground = np.zeros((1, 101))
+    ground = Ground(np.zeros(1), np.array([1000.0]), np.zeros((1, 101)))
     assert float(link_terms(at(), link, ground).dB["horizon or hill"][0]) == pytest.approx(0.0, abs=0.05)
-    ground[0, 50] = 80.0
+    ground.profiles_m[0, 50] = 80.0
     assert float(link_terms(at(), link, ground).dB["horizon or hill"][0]) < -10.0
 
 
