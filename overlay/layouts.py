@@ -19,7 +19,7 @@ from pydantic import Field, PrivateAttr, model_validator
 
 from overlay import settings
 from overlay.errors import LayoutError
-from overlay.instruments.captions import captions
+from overlay.instruments.captions import Caption, captions
 from overlay.instruments.catalogue import INSTRUMENTS, AnyOptions
 from overlay.instruments.conditions import during
 from overlay.instruments.dials import Dials
@@ -107,15 +107,17 @@ class Layout(settings.Settings):
     def place(
         self, frame_width: int, frame_height: int, readings: Readings, *,
         units: UnitSystem | None = None, utc_offset_s: float | None = None, inset_aspect: float | None = None,
+        told: tuple[Caption, ...] | None = None,
     ) -> tuple[Panel, ...]:  # fmt: skip
         """Put the instruments on a frame for one flight, in drawing order.
 
         `inset_aspect` is width over height of the second recording as displayed; None where there is none, and the
-        instruments below it move up. Raises LayoutError when they do not fit the frame.
+        instruments below it move up. `told` are captions in place of the flight's own. Raises LayoutError when they do
+        not fit the frame.
         """
         shown = UNITS[units or self.units]
         dials = Dials(readings)
-        told = captions(readings, shown)
+        told = captions(readings, shown) if told is None else told
         palette = self.palette.palette()
         panels: list[Panel] = []
         for found in self._places(frame_width, frame_height, inset_aspect, readings):

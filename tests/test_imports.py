@@ -21,6 +21,7 @@ ALLOWED = {
     "output": {"errors"},
     "flight_file": {"errors", "settings"},
     "readings": {"timetable"},
+    "equipment": {"errors", "flight_file", "radio", "readings", "terrain"},
     "recordings": BASE,
     "tracks": BASE,
     "terrain": {"errors"},
@@ -35,11 +36,13 @@ ALLOWED = {
     "instruments": BASE | {"settings", "readings"},
     "layouts": {"errors", "settings", "readings", "instruments"},
     "render": BASE | {"instruments", "output", "recordings"},
+    "clips": BASE | {"settings", "output", "readings", "recordings", "instruments", "layouts", "render"},
     "debrief": BASE | {"readings", "alignment", "picture", "mechanics", "radio"},
     "exports": BASE | {"readings", "picture"},
     "flight": BASE
     | {
         "flight_file",
+        "equipment",
         "readings",
         "motion_cache",
         "motion_survey",

@@ -1,0 +1,190 @@
+"""What is seen in one clip: recordings, instruments, caption and title card, put on a stage."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from overlay.clips import stage
+from overlay.clips.clip_list import Clip, ClipList
+from overlay.clips.propose import Footage, Source
+from overlay.clips.stage import Covering, Label, Stage
+from overlay.clock import AffineClock
+from overlay.errors import UsageError
+from overlay.instruments.captions import Caption, CaptionKind
+from overlay.instruments.dials import Dials
+from overlay.instruments.inset_frame import inset_frame
+from overlay.instruments.instrument import Setting
+from overlay.instruments.panel import Panel, Rect
+from overlay.instruments.quantities import UNITS, UnitSystem
+from overlay.layouts import DESIGN_HEIGHT, Layout
+from overlay.readings import Readings
+from overlay.recordings import Recording
+from overlay.render.inset import Inset
+
+if TYPE_CHECKING:
+    import av
+
+_FADE_IN_S = 0.3  # the caption is there, whole, when the moment comes
+_LEAST_CAPTION_S = 4.0
+_ON_BOARD, _LIVE = "on board", "live picture"
+
+
+@dataclass(frozen=True)
+class Material:
+    """All that the clips of a flight are made of; `readings` None where there is no log."""
+
+    footage: Mapping[Source, Footage]
+    readings: Readings | None
+    layout: Layout
+    units: UnitSystem | None = None
+
+
+@dataclass(frozen=True)
+class Scene:
+    """One clip ready to be drawn: `clock` maps `recording` to what the panels and the inset go by."""
+
+    recording: Recording
+    clock: AffineClock
+    stage: Stage
+    panels: tuple[Panel, ...]
+    inset: Inset | None
+    card: av.VideoFrame
+    title: str
+    heard: tuple[Recording, AffineClock] | None = None
+
+
+def scene_of(material: Material, clip: Clip, clips: ClipList) -> Scene:
+    """Put a clip on its stage. UsageError where its recording is missing; LayoutError where instruments do not fit."""
+    if clip.picture not in material.footage:
+        raise UsageError(f"clip {clip.name!r} shows the {clip.picture} recording, which this flight does not have")
+    shown = material.footage[clip.picture]
+    other = _follower(material, clip, shown)
+    clock = shown.clock or AffineClock(0.0)
+    beside = clip.view == "side by side" and other is not None
+    camera = other if beside and other is not None and clip.picture == "ground" else shown
+    size = stage.fitted(camera.recording.width, camera.recording.height, clips.height)
+    beside &= size[0] > size[1]
+    if not beside:
+        size = stage.fitted(shown.recording.width, shown.recording.height, clips.height)
+    setting = _Setting(material, clip, clips, shown, other, clock, size)
+    sight = setting.beside() if beside else setting.inset()
+    words = (clip.caption,) if clip.caption else ()
+    front = stage.card(*size, clip.name, words, material.layout.palette.palette())
+    return Scene(shown.recording, clock, *sight, front, clip.name, _heard(clips, shown, other, clock))
+
+
+def _follower(material: Material, clip: Clip, shown: Footage) -> Footage | None:
+    """The other recording, where it can be shown in step."""
+    other = material.footage.get("ground" if clip.picture == "camera" else "camera")
+    known = shown.clock is not None and other is not None and other.clock is not None
+    return other if known and clip.view != "alone" else None
+
+
+@dataclass(frozen=True)
+class _Setting:
+    """Everything that decides where things stand in one clip."""
+
+    material: Material
+    clip: Clip
+    clips: ClipList
+    shown: Footage
+    other: Footage | None
+    clock: AffineClock
+    size: tuple[int, int]
+
+    def inset(self) -> tuple[Stage, tuple[Panel, ...], Inset | None]:
+        """The recording whole, the other one where the layout has a place for it."""
+        whole, layout = Rect(0, 0, *self.size), self._layout()
+        aspect = _aspect(self.other) if self.other is not None else None
+        rect = layout.inset_rect(*self.size, aspect) if aspect is not None else None
+        aspect = aspect if rect is not None else None
+        panels = layout.place(
+            *self.size, self._readings(), units=self.material.units, inset_aspect=aspect, told=self._told()
+        )
+        return Stage(*self.size, whole), (*self._covers(whole, rect), *panels), self._in_step(rect)
+
+    def beside(self) -> tuple[Stage, tuple[Panel, ...], Inset | None]:
+        """Both recordings, the onboard one at the left, between the instruments above and those below."""
+        assert self.other is not None
+        layout, (width, height) = self._layout(), self.size
+        layout = layout.model_copy(update={"scale": min(layout.scale, 1.0)})
+        panels = layout.place(width, height, self._readings(), units=self.material.units, told=self._told())
+        first_on_board = self.clip.picture == "camera"
+        camera, ground = (self.shown, self.other) if first_on_board else (self.other, self.shown)
+        gap = 2 * round(0.012 * height / 2)
+        room = _between([panel.rect for panel in panels], Rect(gap, 0, width - 2 * gap, height), gap)
+        left, right = stage.side_by_side(room, (_aspect(camera), _aspect(ground)), gap)
+        palette, unit = layout.palette.palette(), height / DESIGN_HEIGHT
+        setting = Setting(Dials(self._readings()), UNITS[self.material.units or layout.units], palette, unit)
+        labels = (*inset_frame(right, setting, _LIVE), Label(left, _ON_BOARD, palette, unit))
+        place, following = (left, right) if first_on_board else (right, left)
+        drawn = (*self._covers(left, right, first_on_board=True), *labels, *panels)
+        return Stage(width, height, place), drawn, self._in_step(following)
+
+    def _layout(self) -> Layout:
+        """The layout; without readings nothing but its captions."""
+        layout = self.material.layout
+        if self.material.readings is not None and self.shown.clock is not None:
+            return layout
+        kept = tuple(each for each in layout.instrument if each.kind == "event caption")
+        return layout.model_copy(update={"instrument": kept})
+
+    def _readings(self) -> Readings:
+        if self.material.readings is not None and self.shown.clock is not None:
+            return self.material.readings
+        return Readings(np.array([0.0, float(self.shown.recording.duration_s)]))
+
+    def _in_step(self, rect: Rect | None) -> Inset | None:
+        if rect is None or self.other is None or self.other.clock is None:
+            return None
+        return Inset(self.other.recording, self.other.clock, rect)
+
+    def _covers(self, main: Rect, second: Rect | None, *, first_on_board: bool | None = None) -> Iterator[Panel]:
+        on_board = self.clip.picture == "camera" if first_on_board is None else first_on_board
+        for cover in self.clips.cover:
+            picture = main if (cover.picture == "camera") == on_board else second
+            if picture is not None:
+                yield Covering(picture, cover.left, cover.top, cover.width, cover.height)
+
+    def _told(self) -> tuple[Caption, ...] | None:
+        """The clip's own caption from its moment on; None: what the flight itself has to say."""
+        if not self.clip.caption or self.clip.at is None:
+            return None
+        _, at_s, end_s = self.clip.span_s
+        start = self.clock.to_reference(at_s)
+        until = start + max(min(_LEAST_CAPTION_S, end_s - at_s), self.clip.slow_s) + _FADE_IN_S
+        kind: CaptionKind = "break-up" if self.clip.kind == "break-up" else "event"
+        return (Caption(start - _FADE_IN_S, until, kind, self.clip.caption),)
+
+
+def _between(panels: list[Rect], canvas: Rect, gap: int) -> Rect:
+    """The room between the topmost instruments and those in the lower half, as wide as they reach."""
+    above = [panel for panel in panels if panel.y + panel.height <= canvas.height / 4]
+    below = [panel.y for panel in panels if panel.y > canvas.height / 2]
+    top = max((panel.y + panel.height for panel in above if panel.y == min(p.y for p in above)), default=0) + gap
+    floor = min(below, default=canvas.height) // 2 * 2 - gap
+    low = min((panel.x for panel in panels), default=canvas.x)
+    high = max((panel.x + panel.width for panel in panels), default=canvas.x + canvas.width)
+    return Rect(low, top, high - low, floor - top)
+
+
+def _aspect(footage: Footage) -> float:
+    return footage.recording.width / footage.recording.height
+
+
+def _heard(
+    clips: ClipList, shown: Footage, other: Footage | None, clock: AffineClock
+) -> tuple[Recording, AffineClock] | None:
+    """The recording whose sound is heard and the map from the shown one's clock to its: its own, else the other's."""
+    if not clips.sound:
+        return None
+    if shown.recording.chapters[0].audio is not None:
+        return shown.recording, AffineClock(0.0)
+    if other is None or other.clock is None or other.recording.chapters[0].audio is None:
+        return None
+    start = other.clock.to_recording(clock.to_reference(0.0))
+    return other.recording, AffineClock(start, (1 + clock.drift) / (1 + other.clock.drift) - 1)
