@@ -26,7 +26,7 @@ class Bank(Instrument[BankOptions, State]):
     """See the module."""
 
     columns = ("bank_deg",)
-    size = (200.0, 176.0)
+    size = (216.0, 176.0)
 
     def _prepare(self) -> None:
         self._bank = self.dials.needle("bank_deg", smooth_s=0.4)

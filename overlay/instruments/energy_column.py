@@ -31,7 +31,7 @@ class EnergyColumn(Instrument[EnergyColumnOptions, State]):
     size = (380.0, 244.0)
 
     def _prepare(self) -> None:
-        names = ("charge_used_mAh", "charge_home_mAh", "charge_spare_mAh", "charge_reserve_mAh")
+        names = ("charge_used_mAh", "charge_home_mAh", "charge_spare_mAh")
         self._figures = [self.dials.figure(name, _MILLIAMPERE_HOURS, smooth_s=3.0) for name in names]
         self._used, self._home = (self.dials.needle(name, smooth_s=3.0) for name in names[:2])
         pack = self.dials.readings.pack
@@ -40,7 +40,7 @@ class EnergyColumn(Instrument[EnergyColumnOptions, State]):
         self._top, self._foot = INSET + 34.0, self.height - INSET
 
     def _state(self, time_s: float) -> State:
-        used, home, spare, reserve = (figure(time_s) for figure in self._figures)
+        used, home, spare = (figure(time_s) for figure in self._figures)
         text = _MILLIAMPERE_HOURS.text
         return (
             self._high(self._used(time_s)),
@@ -48,7 +48,7 @@ class EnergyColumn(Instrument[EnergyColumnOptions, State]):
             text(used),
             text(home),
             text(abs(spare)),
-            text(reserve),
+            text(self._reserve if math.isfinite(used) else math.nan),
             spare < 0,
         )
 
@@ -82,9 +82,9 @@ class EnergyColumn(Instrument[EnergyColumnOptions, State]):
         strong &= known
         tint = self.legible(colour) if strong else p.muted
         weight: Weight = "semibold" if strong else "regular"
-        canvas.text(INSET + _WIDE + 42, y + 8, name, SMALL + 1, tint, weight=weight)
+        canvas.text(INSET + _WIDE + 42, y + 8, name, SMALL, tint, weight=weight)
         ink = tint if name == "short" else p.ink if known else p.muted
-        canvas.text(self.width - INSET, y + 9, text, BODY + (3 if strong else 0), ink, weight=weight, anchor="right")
+        canvas.text(self.width - INSET, y + 9, text, BODY, ink, weight=weight, anchor="right")
 
     def _parts(self, canvas: Canvas, used: float, home: float, edge: float, whole: float, *, short: bool) -> None:
         """Fill the column from its foot; what is short of getting home is hatched into the reserve."""
@@ -94,7 +94,8 @@ class EnergyColumn(Instrument[EnergyColumnOptions, State]):
         if math.isfinite(home):
             self._part(canvas, used, min(home, edge), p.air)
             self._part(canvas, home, edge, p.spare)
-        self._lines(canvas, edge, whole)
+        if math.isfinite(used):
+            self._lines(canvas, edge, whole)
         if short and math.isfinite(home):
             low, high = max(edge, used), min(max(home, edge + 3), whole)
             left, right, top, foot = INSET, INSET + _WIDE, self._foot - high, self._foot - low

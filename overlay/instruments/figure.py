@@ -104,9 +104,7 @@ class Figure(Instrument[FigureOptions, State]):
 
     def _ground(self, canvas: Canvas) -> None:
         self.backing(canvas)
-        canvas.text(
-            INSET, self.height - INSET, self.options.title or self.options.quantity, SMALL + 2, self.palette.muted
-        )
+        canvas.text(INSET, self.height - INSET, self.options.title or self.options.quantity, SMALL, self.palette.muted)
 
     def _paint(self, canvas: Canvas, state: State) -> None:
         number, unit = state
@@ -117,10 +115,10 @@ class Figure(Instrument[FigureOptions, State]):
         attached = unit if unit == "°" and known else ""
         wide = canvas.text(INSET, y, number + attached, size, shade, weight="semibold")
         if not attached:
-            canvas.text(INSET + wide + 10, y, unit, BODY + 4, self.palette.muted)
+            canvas.text(INSET + wide + 10, y, unit, BODY, self.palette.muted)
 
     def _fitting(self, canvas: Canvas, number: str, unit: str) -> float:
         """Size at which number and unit fit; in steps of a tenth, so that it seldom changes."""
-        room = self.width - 2 * INSET - 10 - canvas.measure(unit, BODY + 4)
+        room = self.width - 2 * INSET - 10 - canvas.measure(unit, BODY)
         needed = canvas.measure(number, HERO, weight="semibold")
         return HERO if needed <= room else HERO * max(0.4, int(room / needed * 10) / 10)

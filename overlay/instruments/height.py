@@ -6,7 +6,7 @@ import math
 from typing import Literal
 
 from overlay.instruments.canvas import Canvas
-from overlay.instruments.instrument import BODY, INSET, LARGE, SMALL, Instrument, Options
+from overlay.instruments.instrument import BODY, INSET, LARGE, SMALL, VALUE, Instrument, Options
 from overlay.instruments.quantities import NO_DATA
 
 State = tuple[str, str, int]  # height, vertical speed, direction: −1 down, 0 level, +1 up
@@ -51,7 +51,7 @@ class Height(Instrument[HeightOptions, State]):
         canvas.text(INSET + wide + 9, y, self.units.height.symbol, BODY, self.palette.muted)
         right = self.width - INSET
         shade = self.palette.ink if climb != NO_DATA else self.palette.muted
-        wide = canvas.text(right, y, climb, BODY + 4, shade, anchor="right")
+        wide = canvas.text(right, y, climb, VALUE, shade, anchor="right")
         if direction:
             x, middle, reach = right - wide - 20, y - 10, 9.0 * direction
             canvas.polygon([(x, middle - reach), (x - 9, middle + reach * 0.7), (x + 9, middle + reach * 0.7)], shade)

@@ -26,7 +26,7 @@ When = Literal["always", "break-up", "event", "aloft", "out", "home"]
 Share = Annotated[float, Field(gt=0.0, le=4.0)]
 
 # The typographic scale, in design units.
-SMALL, BODY, VALUE, LARGE, HERO = 22.0, 26.0, 34.0, 48.0, 76.0
+SMALL, BODY, VALUE, LARGE, HERO = 25.0, 29.0, 36.0, 50.0, 76.0
 INSET = 22.0  # from the edge of the backing to what stands on it
 CORNER = 12.0
 HAIR = 1.6

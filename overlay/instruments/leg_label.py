@@ -6,7 +6,7 @@ from types import MappingProxyType
 from typing import Literal
 
 from overlay.instruments.canvas import Canvas
-from overlay.instruments.instrument import BODY, Instrument, Options
+from overlay.instruments.instrument import SMALL, Instrument, Options
 from overlay.instruments.quantities import NO_DATA
 from overlay.readings import Readings
 
@@ -44,4 +44,4 @@ class LegLabel(Instrument[LegLabelOptions, str]):
 
     def _paint(self, canvas: Canvas, state: str) -> None:
         shade = self.palette.ink if state != NO_DATA else self.palette.muted
-        canvas.text(self.width / 2, self.height / 2 + BODY * 0.3, state, BODY - 1, shade, anchor="centre")
+        canvas.text(self.width / 2, self.height / 2 + SMALL * 0.33, state, SMALL, shade, anchor="centre")

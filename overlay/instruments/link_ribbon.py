@@ -20,6 +20,8 @@ from overlay.instruments.quantities import NO_DATA, Unit, number
 Floats = NDArray[np.float64]
 State = tuple[int, str, str, bool]  # now in pixels since the start, control link, picture grade, whether broken up
 
+_BROKEN_LEAST = 0.45  # of the ribbon's room: the worst pictures would else be the least seen
+_FLOWN, _AHEAD = 0.75, 0.42  # how strongly the ribbon is drawn behind and ahead of now
 _OVER = 5.0  # how far lines may reach beyond the ribbon's room
 _PERCENT, _GRADE = Unit("%"), Unit("", step=0.5, decimals=1)
 
@@ -87,7 +89,7 @@ class LinkRibbon(Instrument[LinkRibbonOptions, State]):
         """Two windows of the ribbon from a page's start, as flown and as still ahead; drawn once, then scrolled."""
         if page not in self._pages:
             self._pages = {p: drawn for p, drawn in self._pages.items() if abs(p - page) == 1}
-            self._pages[page] = self._drawn(page, 0.75), self._drawn(page, 0.42)
+            self._pages[page] = self._drawn(page, _FLOWN), self._drawn(page, _AHEAD)
         return self._pages[page]
 
     def _drawn(self, page: int, strength: float) -> Patch:
@@ -102,7 +104,7 @@ class LinkRibbon(Instrument[LinkRibbonOptions, State]):
             sheet.polygon(edge, self.palette.picture.faded(strength))
         for span in self.dials.readings.breakups:
             ends = (np.array([span.onset_s, span.end_s]) - self.dials.start_s) * self._px_per_s - start_px
-            self._broken(sheet, xs, half, ends / unit, start_px / unit)
+            self._broken(sheet, xs, half, ends / unit, start_px / unit, strength / _FLOWN)
         links = np.array([self._control(float(t)) for t in times])
         ys = sheet.height - _OVER - (self._foot - self._top) * np.clip(links, 0, 100) / 100.0
         strokes = [np.column_stack((xs[run], ys[run])) for run in known_runs(ys)]
@@ -110,15 +112,17 @@ class LinkRibbon(Instrument[LinkRibbonOptions, State]):
         sheet.lines(strokes, 3.0, self.palette.control)
         return sheet.pixels
 
-    def _broken(self, sheet: Canvas, xs: Floats, half: Floats, ends: Floats, start: float) -> None:
-        """Hatch the ribbon where the picture was broken up; thin where the grade is unknown."""
+    def _broken(self, sheet: Canvas, xs: Floats, half: Floats, ends: Floats, start: float, strength: float) -> None:
+        """Hatch the ribbon where the picture was broken up, never so thin that it is overlooked."""
         low, high = np.clip(ends, 0.0, sheet.width)
         if high <= low:
             return
         places = np.concatenate(([low], xs[(xs > low) & (xs < high)], [max(high, low + 2.0)]))
-        reach = np.interp(places, xs, np.where(np.isfinite(half), half, self._half(np.array([1.0]))[0])) + 2.0
+        least = _BROKEN_LEAST * (self._foot - self._top) / 2
+        reach = np.maximum(np.interp(places, xs, np.where(np.isfinite(half), half, 0.0)) + 2.0, least)
         dark = self.palette.backing._replace(alpha=255)
-        sheet.hatch(_band(places, reach, sheet.height / 2), self.palette.broken, dark, phase=-start)
+        colour = self.palette.broken.mixed(dark, 1.0 - strength)
+        sheet.hatch(_band(places, reach, sheet.height / 2), colour, dark, phase=-start)
 
     def _names(self, canvas: Canvas, control: str, grade: str, broken: bool) -> None:
         p, y = self.palette, self.height - INSET + 4
@@ -127,14 +131,13 @@ class LinkRibbon(Instrument[LinkRibbonOptions, State]):
             self._left,
             y,
             f"control {control} %" if known else "control —",
-            SMALL + 1,
+            SMALL,
             self.legible(p.control) if known else p.muted,
         )
+        broken &= grade != NO_DATA
         shade = self.legible(p.broken) if broken else p.ink if grade != NO_DATA else p.muted
         picture = f"picture {grade} of 5" if grade != NO_DATA else "picture —"
-        canvas.text(
-            self._right, y, picture, SMALL + 1, shade, weight="semibold" if broken else "regular", anchor="right"
-        )
+        canvas.text(self._right, y, picture, SMALL, shade, weight="semibold" if broken else "regular", anchor="right")
 
     def _half(self, grade: Floats) -> Floats:
         """Half the ribbon's width at a grade: thin at 1, all the room at 5."""

@@ -52,7 +52,10 @@ def place(items: Sequence[Item], frame_width: int, frame_height: int, margin: fl
     edge inwards, those `beside` another in one row with it. Items with the span "between" come last and take the width
     that those to their left and right leave.
     """
-    room = _Room(margin, margin, frame_width - margin, frame_height - margin)
+    # Whole chroma samples down the frame make the gaps of a stack equal; across it rows of other widths have to end in
+    # line, so there only the edges are rounded.
+    items = [replace(item, height=_whole(item.height)) for item in items]
+    room = _Room(margin, _whole(margin), frame_width - margin, frame_height - _whole(margin))
     placed = _bands(items, room, gap)
     waiting = {item.anchor for item in items if item.span == "between"}
     for anchor in sorted(dict.fromkeys(item.anchor for item in items), key=waiting.__contains__):
@@ -72,9 +75,9 @@ def _bands(items: Sequence[Item], room: _Room, gap: float) -> list[Place]:
             top = room.top if item.anchor.startswith("top") else room.bottom - item.height
             placed.append(Place(item, _even(room.left, top, room.right - room.left, item.height)))
             if item.anchor.startswith("top"):
-                room.top += item.height + gap
+                room.top += item.height + _whole(gap)
             else:
-                room.bottom -= item.height + gap
+                room.bottom -= item.height + _whole(gap)
     return placed
 
 
@@ -105,13 +108,13 @@ def _stack(items: Sequence[Item], anchor: str, room: _Room, gap: float) -> Itera
         else:
             rows.append([item])
     heights = [max(item.height for item in row) for row in rows]
-    total = sum(heights) + gap * (len(rows) - 1)
+    total = sum(heights) + _whole(gap) * (len(rows) - 1)
     upwards = anchor.startswith("bottom")
     y = room.bottom if upwards else room.top if anchor.startswith("top") else (room.top + room.bottom - total) / 2
     for row, height in zip(rows, heights, strict=True):
         top = y - height if upwards else y
         yield from _row(row, anchor, top, height, room, gap)
-        y = top - gap if upwards else top + height + gap
+        y = top - _whole(gap) if upwards else top + height + _whole(gap)
 
 
 def _row(row: Sequence[Item], anchor: str, top: float, height: float, room: _Room, gap: float) -> Iterator[Place]:
@@ -127,6 +130,10 @@ def _row(row: Sequence[Item], anchor: str, top: float, height: float, room: _Roo
         y = top + height - item.height if anchor.startswith("bottom") else top
         yield Place(item, _even(x, y, item.width, item.height))
         x += item.width + gap
+
+
+def _whole(pixels: float) -> float:
+    return 2.0 * round(pixels / 2) if math.isfinite(pixels) else pixels
 
 
 def _even(x: float, y: float, width: float, height: float) -> Rect:

@@ -43,7 +43,7 @@ class RangeLine(Instrument[RangeLineOptions, State]):
         self._figure = self.dials.distance("range_m", self.units)
         self._reach = self.dials.needle("reach_m", smooth_s=6.0)
         self._reach_figure = self.dials.distance("reach_m", self.units)
-        self._left, self._right = INSET + 168.0, self.width - INSET - 26.0
+        self._left, self._right = INSET + 184.0, self.width - INSET - 26.0
         self._middle = self.height * 0.53
         self._symbol, self._per_m, self._top, self._step = self._ruler()
 
@@ -63,8 +63,8 @@ class RangeLine(Instrument[RangeLineOptions, State]):
         self.backing(canvas)
         ink, muted = self.palette.hairline, self.palette.muted
         draw_home(canvas, INSET + 15, self._middle, 15.0, self.palette.ink)
-        canvas.text(INSET + 154, self._middle - 12, "outbound", SMALL, muted, anchor="right")
-        canvas.text(INSET + 154, self._middle + 26, "homebound", SMALL, muted, anchor="right")
+        canvas.text(INSET + 170, self._middle - 12, "outbound", SMALL, muted, anchor="right")
+        canvas.text(INSET + 170, self._middle + 26, "homebound", SMALL, muted, anchor="right")
         canvas.rule(self._left, self._middle, self._right - self._left, HAIR, ink)
         if not self._ways.known:
             canvas.text(

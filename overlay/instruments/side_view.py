@@ -69,15 +69,13 @@ class SideView(Instrument[SideViewOptions, State]):
             y = float(self._y(np.array([value / unit.per_si]))[0])
             if y >= self._top - 1:
                 canvas.rule(self._left, y, self._right - self._left, HAIR, p.hairline.faded(0.45))
-                canvas.text(
-                    self._left - 10, y + 7, f"{number(value)} {unit.symbol}", SMALL - 1, p.muted, anchor="right"
-                )
+                canvas.text(self._left - 10, y + 7, f"{number(value)} {unit.symbol}", SMALL, p.muted, anchor="right")
         for run in known_runs(self._points.sum(axis=1)):
             canvas.line(self._points[run], 2.2, p.ahead)
         draw_home(canvas, self._left, ground + 19, 9.0, p.ink)
         distance = self.units.distance_unit(self._farthest)
         text = f"{distance.text(self._farthest * distance.per_si)} {distance.symbol}"
-        canvas.text(self._right, ground + 26, text, SMALL - 1, p.muted, anchor="right")
+        canvas.text(self._right, ground + 26, text, SMALL, p.muted, anchor="right")
 
     def _paint(self, canvas: Canvas, state: State) -> None:
         index, x, y = state

@@ -33,7 +33,7 @@ class SpeedPair(Instrument[SpeedPairOptions, State]):
         self._needles = [self.dials.needle(name) for name in _COLUMNS]
         fastest = [self.dials.largest(name) * unit.per_si for name in _COLUMNS]
         self._top, _ = round_scale(max([v for v in fastest if math.isfinite(v)], default=100.0), 6)
-        self._left, self._dark = INSET + 76.0, self.palette.backing.faded(0.5)
+        self._left, self._dark = INSET + 90.0, self.palette.backing.faded(0.5)
         self._length = self.width - INSET - 84.0 - self._left
         self._tops = (INSET + 30, INSET + 30 + _BAR + _GAP)
 
@@ -97,7 +97,9 @@ class SpeedPair(Instrument[SpeedPairOptions, State]):
                 for name, column in zip(("airspeed", "ground speed"), _COLUMNS, strict=True)
                 if not self.dials.has(column)
             ]
-            return f"no {' or '.join(lacking)} in the log" if lacking else "no data here"
+            if len(lacking) == len(_COLUMNS):
+                return "no speed in the log"
+            return f"no {lacking[0]} in the log" if lacking else "no data here"
         if abs(difference) < 1:
             return "no wind along the way"
         return f"{self.units.speed.text(abs(difference))} {'tailwind' if difference > 0 else 'headwind'}"
