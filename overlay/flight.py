@@ -5,7 +5,6 @@ This is the one module in which files meet the science; the science itself takes
 
 from __future__ import annotations
 
-import math
 import threading
 from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor, as_completed
@@ -15,8 +14,8 @@ from typing import TYPE_CHECKING
 
 from overlay.clock import AffineClock, parse_duration, parse_utc
 from overlay.errors import Damage, FlightFileError, NoAnswerError, UsageError
-from overlay.flight_file import FlightFile, HomePlace
-from overlay.readings import BrokenPicture, Home, Pack, Readings
+from overlay.flight_file import FlightFile
+from overlay.readings import BrokenPicture, Readings, conditions
 
 if TYPE_CHECKING:
     import numpy as np
@@ -26,6 +25,7 @@ if TYPE_CHECKING:
     from overlay.motion import MotionSeries
     from overlay.picture.breakups import Diagnosis
     from overlay.radio.explain import Explanation
+    from overlay.radio.ground import Ground
     from overlay.recordings import Recording
     from overlay.tracks import Track
 
@@ -53,7 +53,7 @@ class Flight:
         self.file = file
         self.damage: list[Damage] = []
         self.notes: list[str] = []
-        self._pin = pin
+        self._pin = pin or (file.camera.pin if file.camera else None)
         self._thorough = thorough
         self._stopped = threading.Event()
         self._told = progress
@@ -275,31 +275,41 @@ class Flight:
         events = []
         for event in self.graded.events:
             onset = clock.to_reference(event.onset_s)
-            events.append(replace(event, at=_conditions(self.readings, onset), causes=causes.get(onset)))
+            events.append(replace(event, at=conditions(self.readings, onset), causes=causes.get(onset)))
         return replace(self.graded, events=tuple(events))
 
     @cached_property
     def explanation(self) -> Explanation:
         """Why the live picture's link broke. NoAnswerError says what of the link or the flight is not known."""
-        from overlay.radio.explain import explain_picture, link_from_words
+        from overlay.equipment import downlink_of
+        from overlay.radio.explain import explain_picture
 
-        link = self.file.downlink
         self.clock("ground")  # where the break-ups cannot be placed, no place can be blamed
-        if link is None or link.frequency_MHz is None:
-            raise NoAnswerError("the flight file does not give the live picture's downlink.frequency_MHz")
+        return explain_picture(self.readings, downlink_of(self.file), self.terrain)
+
+    @cached_property
+    def control_explanation(self) -> Explanation:
+        """Why the control link faded, or with what margin it held. NoAnswerError says what is not known of it."""
+        from overlay.equipment import control_of
+        from overlay.radio.explain import explain_control
+
+        return explain_control(self.readings, control_of(self.file), self.terrain)
+
+    @cached_property
+    def terrain(self) -> Ground | None:
+        """The ground under each line of sight, where the flight has terrain files that fit it."""
+        from overlay.equipment import ground_under
+
         try:
-            told = link_from_words(
-                link.frequency_MHz,
-                transmit_aerial=link.transmit_aerial,
-                receive_aerial=link.receive_aerial,
-                polarisation=link.polarisation,
-                power_mW=link.power_mW,
-                ground_aerial_height_m=link.ground_aerial_height_m,
-                ground_aerial_bearing_deg=link.ground_aerial_bearing_deg,
+            found = ground_under(self.file, self._bare_readings)
+        except NoAnswerError as error:
+            self.notes.append(str(error))
+            return None
+        if found is not None and found.known_share < 1.0:
+            self.notes.append(
+                f"the terrain files cover {100 * found.known_share:.0f} % of the flight; elsewhere the Earth counts as smooth"
             )
-        except UsageError as error:
-            raise NoAnswerError(f"the flight file's downlink is not understood: {error}") from error
-        return explain_picture(self.readings, told)
+        return found
 
     def _causes(self) -> dict[float, list[dict[str, object]]]:
         """Causes of each break-up by its onset on the flight clock; none, with a note, where they cannot be weighed."""
@@ -313,18 +323,21 @@ class Flight:
         return {each.onset_s: [cause.as_json() for cause in each.causes] for each in found}
 
     @cached_property
-    def readings(self) -> Readings:
-        """The one table on the flight clock, with the live picture's break-ups where they can be placed on it."""
+    def _bare_readings(self) -> Readings:
+        """What the track alone tells."""
+        from overlay.equipment import home_of, pack_of
         from overlay.mechanics.flight import readings_of
 
-        home, pack = self.file.home, self.file.pack
-        found = readings_of(
-            self.track,
-            home=_given_home(home) if home else None,
-            pack=Pack(pack.capacity_mAh, pack.cells, pack.usable_fraction) if pack else None,
-            breakups=self._broken_pictures(),
-        )
-        return self._with_grade(found)
+        return readings_of(self.track, home=home_of(self.file), pack=pack_of(self.file))
+
+    @cached_property
+    def readings(self) -> Readings:
+        """The one table on the flight clock, with the live picture's break-ups where they can be placed on it."""
+        from overlay.radio.ground import with_terrain
+
+        bare = self._bare_readings
+        ground = with_terrain(bare, self.terrain) if self.terrain is not None else bare
+        return self._with_grade(replace(ground, breakups=self._broken_pictures()))
 
     def _with_grade(self, readings: Readings) -> Readings:
         """The readings with the live picture's grade beside them, where its clock is known."""
@@ -355,28 +368,6 @@ class Flight:
             )
             for event in self.graded.events
         )
-
-
-_AT_ONSET = (
-    "range_m", "bearing_deg", "height_m", "bank_deg", "pitch_deg", "course_deg", "heading_deg", "ground_speed_mps",
-    "airspeed_mps", "control_link_pct", "control_rssi_dBm", "charge_used_mAh", "aerial_off_axis_deg",
-)  # fmt: skip
-_PERIODS = {"bearing_deg": 360.0, "course_deg": 360.0, "heading_deg": 360.0}
-
-
-def _conditions(readings: Readings, time_s: float) -> dict[str, float | None] | None:
-    """The readings at one moment of the flight clock; None outside the log."""
-    if not readings.time_s[0] <= time_s <= readings.time_s[-1]:
-        return None
-    found = {name: float(readings.at(name, time_s, period=_PERIODS.get(name))[0]) for name in _AT_ONSET}
-    known: dict[str, float | None] = {name: round(value, 3) for name, value in found.items() if math.isfinite(value)}
-    return {"time_s": round(time_s, 3), **known}
-
-
-def _given_home(home: HomePlace) -> Home:
-    """Home as the flight file has it; a height that it leaves out is found from the data."""
-    height = math.nan if home.height_m is None else home.height_m
-    return Home(home.latitude_deg, home.longitude_deg, height, "given by hand")
 
 
 def _chained(first: AffineClock, second: AffineClock) -> AffineClock:

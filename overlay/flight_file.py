@@ -22,6 +22,7 @@ class Camera(Settings):
     files: Annotated[tuple[str, ...], Field(min_length=1)]
     field_of_view_deg: Annotated[float, Field(gt=5, lt=200)] | None = None
     upside_down: bool = False
+    pin: str | None = None
 
 
 class Ground(Settings):
@@ -56,24 +57,46 @@ class PackData(Settings):
     usable_fraction: Annotated[float, Field(gt=0, le=1)] = 0.8
 
 
-class Downlink(Settings):
-    """The radio that carries the live picture."""
+class Radio(Settings):
+    """What both radios have: band, power, and how the aerials stand at either end."""
 
     frequency_MHz: Positive | None = None
     power_mW: Positive | None = None
-    transmit_aerial: str | None = None
-    receive_aerial: str | None = None
     polarisation: Literal["vertical", "horizontal", "right-hand circular", "left-hand circular"] | None = None
+    aircraft_aerial_tilt_deg: Annotated[float, Field(ge=0, le=180)] | None = None
+    aircraft_aerial_toward_deg: Annotated[float, Field(ge=-180, lt=360)] = 0.0
     ground_aerial_height_m: Positive | None = None
     ground_aerial_bearing_deg: Annotated[float, Field(ge=0, lt=360)] | None = None
+    ground_aerial_elevation_deg: Annotated[float, Field(ge=-90, le=90)] = 0.0
+    ground_aerial_turn_rate_deg_s: Positive | None = None
 
 
-class Control(Settings):
+class Downlink(Radio):
+    """The radio that carries the live picture."""
+
+    transmit_aerial: str | None = None
+    receive_aerial: str | None = None
+
+
+class Control(Radio):
     """The radio that carries the pilot's commands."""
 
-    frequency_MHz: Positive | None = None
-    power_mW: Positive | None = None
+    transmit_aerial: str | None = None
+    receive_aerial: str | None = None
     failsafe: str | None = None
+
+
+class Weather(Settings):
+    """What the operator saw of rain and cloud along the path."""
+
+    rain_mm_h: Annotated[float, Field(ge=0, le=500)] | None = None
+    cloud_g_m3: Annotated[float, Field(ge=0, le=5)] = 0.0
+
+
+class Terrain(Settings):
+    """Heights of the ground, from files that the user has."""
+
+    files: Annotated[tuple[str, ...], Field(min_length=1)]
 
 
 class FlightFile(Settings):
@@ -88,6 +111,8 @@ class FlightFile(Settings):
     pack: PackData | None = None
     downlink: Downlink | None = None
     control: Control | None = None
+    weather: Weather | None = None
+    terrain: Terrain | None = None
     _folder: Path = PrivateAttr(default=Path())
     _own: bool = PrivateAttr(default=False)
 

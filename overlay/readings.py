@@ -5,7 +5,7 @@ Columns of `Readings` (SI or trade units, NaN where unknown):
 =============================================  ===================================================
 latitude_deg, longitude_deg, east_m, north_m   place; east and north of home on the local plane
 range_m, bearing_deg                           geodesic from home on WGS 84, and its azimuth at home
-height_m                                       over home
+height_m, terrain_m                            over home: the aircraft, and the ground under it by terrain files
 ground_speed_mps, course_deg                   over the ground
 airspeed_mps, heading_deg                      logged, or derived (see `derived`)
 vertical_speed_mps, bank_deg, pitch_deg        up, right wing down and nose up are positive
@@ -25,6 +25,7 @@ aerial_off_axis_deg                            between the ground aerial's axis 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
@@ -100,3 +101,19 @@ class Readings(TimeTable):
     def leg_at(self, time_s: float) -> str | None:
         """Name of the leg at a moment of the flight clock; None outside the flight."""
         return next((leg.name for leg in self.legs if leg.start_s <= time_s < leg.end_s), None)
+
+
+_AT_ONSET = (
+    "range_m", "bearing_deg", "height_m", "bank_deg", "pitch_deg", "course_deg", "heading_deg", "ground_speed_mps",
+    "airspeed_mps", "control_link_pct", "control_rssi_dBm", "charge_used_mAh", "aerial_off_axis_deg",
+)  # fmt: skip
+_PERIODS = {"bearing_deg": 360.0, "course_deg": 360.0, "heading_deg": 360.0}
+
+
+def conditions(readings: Readings, time_s: float) -> dict[str, float | None] | None:
+    """The readings at one moment of the flight clock; None outside the log."""
+    if not readings.time_s[0] <= time_s <= readings.time_s[-1]:
+        return None
+    found = {name: float(readings.at(name, time_s, period=_PERIODS.get(name))[0]) for name in _AT_ONSET}
+    known: dict[str, float | None] = {name: round(value, 3) for name, value in found.items() if math.isfinite(value)}
+    return {"time_s": round(time_s, 3), **known}

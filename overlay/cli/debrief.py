@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from overlay.cli.console import Stages, add_json, remark, say, say_json
-from overlay.cli.inputs import add_flight, add_pin, flight_file, source_files
+from overlay.cli.inputs import add_flight, add_pin, add_terrain, flight_file, source_files
 from overlay.errors import NoAnswerError, UsageError
 
 if TYPE_CHECKING:
@@ -38,6 +38,7 @@ def add(commands: Any) -> None:
     )
     add_flight(parser)
     add_pin(parser)
+    add_terrain(parser)
     parser.add_argument("-o", "--output", metavar="OUT.html", required=True, help="the page to write")
     parser.add_argument("--overwrite", action="store_true", help="replace an existing page")
     add_json(parser)

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from overlay.cli.console import Stages, add_json, remark, say, say_json
-from overlay.cli.inputs import add_flight, add_pin, flight_file
+from overlay.cli.inputs import add_flight, add_pin, add_terrain, flight_file
 from overlay.clock import format_duration
 
 if TYPE_CHECKING:
@@ -28,6 +28,7 @@ def add(commands: Any) -> None:
     )
     add_flight(parser)
     add_pin(parser)
+    add_terrain(parser)
     parser.add_argument("--series", metavar="CSV", help="write one row per frame: grade, state, features")
     parser.add_argument("--chart", metavar="PNG", help="write a strip chart with thumbnails of each break-up")
     parser.add_argument("--overwrite", action="store_true", help="replace existing outputs")

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from overlay.cli.console import Stages, add_json, remark, say, say_json
-from overlay.cli.inputs import add_flight, add_pin, flight_file, source_files
+from overlay.cli.inputs import add_flight, add_pin, add_terrain, flight_file, source_files
 from overlay.errors import NoAnswerError, UsageError
 
 if TYPE_CHECKING:
@@ -32,6 +32,7 @@ def add(commands: Any) -> None:
     )
     add_flight(parser)
     add_pin(parser)
+    add_terrain(parser)
     parser.add_argument("-o", "--output", metavar="OUT", required=True, help="what to write; its suffix is the format")
     parser.add_argument(
         "--without-home",

@@ -35,14 +35,37 @@ def add_pin(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def add_terrain(parser: argparse.ArgumentParser) -> None:
+    """The option that gives the ground's heights."""
+    parser.add_argument(
+        "--terrain",
+        metavar="FILE",
+        nargs="+",
+        default=[],
+        help="heights of the ground: SRTM .hgt tiles (or .hgt.zip) or GeoTIFF, instead of those in flight.toml",
+    )
+
+
 def source_files(file: FlightFile) -> list[Path]:
     """Every recording and log that a flight names: no result may be written over one of them."""
     names = [*(file.camera.files if file.camera else ()), *(file.ground.files if file.ground else ())]
-    return [file.path(name) for name in (*names, *((file.track.file,) if file.track else ()))]
+    names += [*((file.track.file,) if file.track else ()), *(file.terrain.files if file.terrain else ())]
+    return [file.path(name) for name in names]
 
 
 def flight_file(arguments: argparse.Namespace) -> FlightFile:
     """The flight that the options name. Raises UsageError when they name none, or two."""
+    from overlay.flight_file import Terrain
+
+    file = _named(arguments)
+    given: list[str] = getattr(arguments, "terrain", [])
+    if not given:
+        return file
+    # where relative paths begin in the flight's folder, and these where the command was given
+    return file.model_copy(update={"terrain": Terrain(files=tuple(str(Path(name).absolute()) for name in given))})
+
+
+def _named(arguments: argparse.Namespace) -> FlightFile:
     from overlay.flight_file import flight_of, load_flight
 
     loose = bool(arguments.camera or arguments.ground or arguments.track)

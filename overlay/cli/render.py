@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from overlay.cli.console import Stages, add_json, remark, say, say_json
-from overlay.cli.inputs import add_flight, add_pin, flight_file
+from overlay.cli.inputs import add_flight, add_pin, add_terrain, flight_file
 from overlay.clock import format_duration, parse_duration
 from overlay.errors import UsageError
 
@@ -61,6 +61,7 @@ def add(commands: Any) -> None:
     )
     parser.add_argument("--overwrite", action="store_true", help="replace an existing output")
     add_pin(parser)
+    add_terrain(parser)
     add_json(parser)
     parser.set_defaults(run=run)
 

@@ -14,7 +14,8 @@ from overlay.debrief.story import Story
 _PANELS: Sequence[tuple[str, str, str, float, int, tuple[tuple[str, str, str, str], ...]]] = (
     ("range", "Range from home", "km", 1e-3, 2, (
         ("range_m", "range", BLUE, "solid"), ("reach_m", "reach of the charge left", GREEN, "dashed"))),
-    ("height", "Height over home", "m", 1.0, 0, (("height_m", "height", BLUE, "solid"),)),
+    ("height", "Height over home", "m", 1.0, 0, (
+        ("height_m", "height", BLUE, "solid"), ("terrain_m", "the ground below", GREEN, "dotdash"))),
     ("speeds", "Speeds", "km/h", 3.6, 0, (
         ("ground_speed_mps", "over the ground", ORANGE, "solid"), ("airspeed_mps", "through the air", BLUE, "dashed"))),
     ("wind", "Tailwind along the course", "m/s", 1.0, 1, (

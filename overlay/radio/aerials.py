@@ -63,6 +63,11 @@ class Aerial:
         return self.polarisation.endswith("circular")
 
     @property
+    def is_rod(self) -> bool:
+        """Whether its wave swings along its own axis."""
+        return self.kind in _RODS
+
+    @property
     def directional(self) -> bool:
         """Whether it has to be pointed."""
         return self.kind in ("patch", "helix", "beam")

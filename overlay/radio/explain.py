@@ -53,9 +53,14 @@ def link_from_words(
     power_mW: float | None = None,
     ground_aerial_height_m: float | None = None,
     ground_aerial_bearing_deg: float | None = None,
+    ground_aerial_elevation_deg: float = 0.0,
+    ground_aerial_turn_rate_deg_s: float | None = None,
+    aircraft_aerial_tilt_deg: float | None = None,
+    aircraft_aerial_toward_deg: float = 0.0,
     rain_mm_h: float | None = None,
+    cloud_g_m3: float = 0.0,
 ) -> Link:
-    """A link as a pilot describes it. An aerial that is not described is taken as all-round."""
+    """A link as a pilot describes it; `transmit_aerial` is the aircraft's. One not described is taken as all-round."""
     everywhere = Aerial("isotropic", 0.0, polarisation or "right-hand circular")
     aircraft = aerial_of(transmit_aerial, polarisation) if transmit_aerial else everywhere
     ground = aerial_of(receive_aerial, polarisation) if receive_aerial else everywhere
@@ -66,7 +71,12 @@ def link_from_words(
         power_mW,
         ground_height_m=ground_aerial_height_m if ground_aerial_height_m is not None else 2.0,
         ground_bearing_deg=ground_aerial_bearing_deg,
+        ground_elevation_deg=ground_aerial_elevation_deg,
+        ground_turn_rate_deg_s=ground_aerial_turn_rate_deg_s,
+        aircraft_tilt_deg=aircraft_aerial_tilt_deg,
+        aircraft_toward_deg=aircraft_aerial_toward_deg,
         rain_mm_h=rain_mm_h,
+        cloud_g_m3=cloud_g_m3,
     )
 
 

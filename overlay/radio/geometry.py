@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from overlay.readings import Readings
 
 Floats = NDArray[np.float64]
-BODY_AXES = {"upright": (0.0, 0.0, 1.0), "along the wing": (0.0, 1.0, 0.0), "along the fuselage": (1.0, 0.0, 0.0)}
+Axis = tuple[float, float, float]
 
 
 @dataclass(frozen=True)
@@ -18,7 +18,8 @@ class Sight:
     """The line from the aircraft to the ground station, (N,) each.
 
     `slant_m` its length; `body` (N, 3) its direction in the aircraft's axes forward, right, down; `earth` (N, 3) in
-    north, east, down; `to_earth` (N, 3, 3) turns one into the other; `elevation_deg` of the aircraft from the ground.
+    north, east, down; `to_earth` (N, 3, 3) turns one into the other, `level` (N, 3, 3) would if the aircraft flew level
+    on the same heading; `elevation_deg` of the aircraft from the ground.
     """
 
     distance_m: Floats
@@ -29,25 +30,26 @@ class Sight:
     body: Floats
     earth: Floats
     to_earth: Floats
+    level: Floats
 
     def off_nose_deg(self) -> Floats:
         """Angle between the nose and the ground station."""
         return _angle_deg(self.body[:, 0])
 
-    def off_body_axis_deg(self, axis: tuple[float, float, float]) -> Floats:
-        """Angle between an axis of the aircraft and the ground station."""
-        return _angle_deg(self.body @ np.array(axis))
+    def off_body_axis_deg(self, axis: Axis, attitude: Floats) -> Floats:
+        """Angle between an axis of the aircraft and the ground station, flown at `to_earth` or `level` as attitude."""
+        return _angle_deg(np.sum(np.einsum("nij,j->ni", attitude, np.array(axis)) * self.earth, axis=1))
 
-    def off_ground_axis_deg(self, bearing_deg: Floats | float, elevation_deg: float = 0.0) -> Floats:
+    def off_ground_axis_deg(self, bearing_deg: Floats | float, elevation_deg: Floats | float = 0.0) -> Floats:
         """Angle between a ground aerial's axis and the aircraft."""
         azimuth, up = np.radians(bearing_deg), np.radians(elevation_deg)
         axis = (np.cos(azimuth) * np.cos(up), np.sin(azimuth) * np.cos(up), -np.sin(up))
         toward = -self.earth
         return _angle_deg(toward[:, 0] * axis[0] + toward[:, 1] * axis[1] + toward[:, 2] * axis[2])
 
-    def lean_deg(self, axis: tuple[float, float, float], *, horizontal: bool = False) -> Floats:
+    def lean_deg(self, axis: Axis, attitude: Floats, *, horizontal: bool = False) -> Floats:
         """Angle between an aircraft's axis and an upright (or level) rod at the station, seen along the sight line."""
-        ours = self._across(np.einsum("nij,j->ni", self.to_earth, np.array(axis)))
+        ours = self._across(np.einsum("nij,j->ni", attitude, np.array(axis)))
         upright = np.broadcast_to(np.array([0.0, 0.0, 1.0]), self.earth.shape)
         theirs = np.cross(self.earth, upright) if horizontal else self._across(upright)
         size = np.linalg.norm(ours, axis=1) * np.linalg.norm(theirs, axis=1)
@@ -67,12 +69,42 @@ def sight(readings: Readings, ground_height_m: float) -> Sight:
     level = np.maximum(slant, 1e-3)
     earth = np.column_stack([distance * np.cos(back), distance * np.sin(back), drop]) / level[:, None]
     heading = np.where(np.isfinite(readings["heading_deg"]), readings["heading_deg"], readings["course_deg"])
-    to_earth = body_to_earth(
-        np.nan_to_num(readings["bank_deg"]), np.nan_to_num(readings["pitch_deg"]), np.nan_to_num(heading)
-    )
+    bank, pitch, heading = (np.nan_to_num(v) for v in (readings["bank_deg"], readings["pitch_deg"], heading))
+    to_earth, flat = body_to_earth(bank, pitch, heading), np.zeros_like(heading)
     body = np.einsum("nji,nj->ni", to_earth, earth)
     elevation = np.degrees(np.arctan2(drop, np.maximum(distance, 1e-3)))
-    return Sight(distance, height, slant, bearing, elevation, body, earth, to_earth)
+    return Sight(distance, height, slant, bearing, elevation, body, earth, to_earth, body_to_earth(flat, flat, heading))
+
+
+def body_axis(tilt_deg: float, toward_deg: float) -> Axis:
+    """An axis of the aircraft, forward, right, down: tilted from straight up toward a direction clockwise of the nose.
+
+    >>> [round(part, 3) + 0.0 for part in body_axis(90.0, 90.0)]
+    [0.0, 1.0, 0.0]
+    """
+    tilt, toward = np.radians(tilt_deg), np.radians(toward_deg)
+    across = float(np.sin(tilt))
+    return across * float(np.cos(toward)), across * float(np.sin(toward)), -float(np.cos(tilt))
+
+
+def tracked_bearing_deg(time_s: Floats, bearing_deg: Floats, rate_deg_s: float) -> Floats:
+    """Where an aerial points that follows a bearing no faster than it can turn; an unknown bearing leaves it standing.
+
+    >>> [float(b) for b in tracked_bearing_deg(np.arange(4.0), np.array([350.0, 20.0, 20.0, 20.0]), 20.0)]
+    [350.0, 10.0, 20.0, 20.0]
+    """
+    found = np.full(len(time_s), np.nan)
+    known = np.flatnonzero(np.isfinite(bearing_deg))
+    if len(known) == 0:
+        return found
+    points, before = float(bearing_deg[known[0]]), float(time_s[0])
+    for row, (now, wanted) in enumerate(zip(time_s.tolist(), bearing_deg.tolist(), strict=True)):
+        off = (wanted - points + 180.0) % 360.0 - 180.0
+        most = rate_deg_s * (now - before)
+        if off == off:  # not NaN
+            points = (points + min(max(off, -most), most)) % 360.0
+        found[row], before = points, now
+    return found
 
 
 def _angle_deg(cosine: Floats) -> Floats:

@@ -6,7 +6,7 @@ Heights are counted over home, as the aircraft's are, so that nothing hangs on w
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -88,6 +88,17 @@ def ground_along(readings: Readings, height_of: HeightOf) -> Ground:
     ground = Ground(readings.time_s[rows], distance, profiles)
     _require_above_ground(readings["height_m"][rows], ground)
     return ground
+
+
+def with_terrain(readings: Readings, ground: Ground) -> Readings:
+    """The readings with the height of the ground under the aircraft, over home."""
+    known = np.isfinite(ground.under_aircraft_m)
+    nearest = _nearest(ground.time_s, readings.time_s)
+    inside = known[nearest] & (np.abs(ground.time_s[nearest] - readings.time_s) <= _EVERY_S)
+    under = np.interp(readings.time_s, ground.time_s[known], ground.under_aircraft_m[known])
+    columns = {**readings.columns, "terrain_m": np.where(inside, under, np.nan)}
+    derived = {**readings.derived, "terrain_m": "from the terrain files, less their height at home"}
+    return replace(readings, columns=columns, derived=derived)
 
 
 def obstruction(ground: Ground, readings: Readings, station_height_m: float, frequency_MHz: float) -> Obstruction:

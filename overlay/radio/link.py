@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from overlay.radio.aerials import Aerial, polarisation_dB
-from overlay.radio.geometry import BODY_AXES, Sight, sight
+from overlay.radio.geometry import Sight, body_axis, sight, tracked_bearing_deg
 from overlay.radio.ground import Ground, Obstruction, obstruction
 from overlay.radio.propagation import free_space_dB, smooth_earth_dB, two_ray_gain_dB
 from overlay.radio.weather import cloud_dB_per_km, rain_dB_per_km
@@ -38,15 +38,19 @@ TERMS = (*CAUSES[:6], "nose toward the station", "tail toward the station", "wea
 _HEAVY_RAIN_MM_H = 50.0
 _SHADOW_DEG = 30.0
 _HEIGHT_UNSURE = (-0.02, 0.0, 0.02)  # of the height: what barometers and receivers are good for
+_WAVE_OF_A_PLATE = {"vertical": (0.0, 0.0, -1.0), "horizontal": (0.0, 1.0, 0.0)}
 MIRRORS = (0.7, 0.76, 0.82, 0.87, 0.91, 0.955, 1.0, 1.045, 1.09, 1.14, 1.2, 1.27, 1.35)
 """Heights of the ground aerial over its mirror, as multiples of the height given."""
 
 
 @dataclass(frozen=True)
 class Link:
-    """A radio link and its aerials. `ground_bearing_deg`: where a fixed directional ground aerial points.
+    """A radio link and its aerials; which way it carries does not matter.
 
-    None there means tracked by hand or machine, unless the readings log the aerial's bearing. `rain_mm_h` and
+    The aircraft's aerial is tilted `aircraft_tilt_deg` from straight up toward `aircraft_toward_deg` clockwise of the
+    nose; None: all-round ones stand upright, directional ones look down. `ground_bearing_deg`: where a fixed directional
+    ground aerial points, at `ground_elevation_deg` over the horizon. None there means tracked by hand or machine, no
+    faster than `ground_turn_rate_deg_s` where given, unless the readings log the aerial's bearing. `rain_mm_h` and
     `cloud_g_m3` as reported for the flight; None: not reported, and heavy rain all along the path is assumed as the
     worst case against which weather is judged.
     """
@@ -55,9 +59,12 @@ class Link:
     aircraft: Aerial
     ground: Aerial
     power_mW: float | None = None
-    aircraft_axis: str = "upright"
+    aircraft_tilt_deg: float | None = None
+    aircraft_toward_deg: float = 0.0
     ground_height_m: float = 2.0
     ground_bearing_deg: float | None = None
+    ground_elevation_deg: float = 0.0
+    ground_turn_rate_deg_s: float | None = None
     rain_mm_h: float | None = None
     cloud_g_m3: float = 0.0
 
@@ -133,23 +140,31 @@ def ground_aerial_dB(readings: Readings, seen: Sight, link: Link) -> Floats:
         return np.zeros_like(seen.slant_m)
     if readings.has("aerial_off_axis_deg"):
         return link.ground.pattern_dB(np.nan_to_num(readings["aerial_off_axis_deg"]))
-    if link.ground_bearing_deg is None:
+    if link.ground_bearing_deg is not None:
+        off = seen.off_ground_axis_deg(link.ground_bearing_deg, link.ground_elevation_deg)
+        return link.ground.pattern_dB(np.nan_to_num(off))
+    if link.ground_turn_rate_deg_s is None:
         return np.zeros_like(seen.slant_m)
-    return link.ground.pattern_dB(np.nan_to_num(seen.off_ground_axis_deg(link.ground_bearing_deg)))
+    points = tracked_bearing_deg(readings.time_s, seen.bearing_deg, link.ground_turn_rate_deg_s)
+    off = seen.off_ground_axis_deg(points, np.nan_to_num(seen.elevation_deg))
+    return link.ground.pattern_dB(np.nan_to_num(off))
 
 
 def _aircraft(seen: Sight, link: Link) -> tuple[Floats, Floats]:
     """The aircraft's aerial and the polarisation: in level flight, and what attitude adds to it."""
-    axis = BODY_AXES[link.aircraft_axis]
-    upright = link.aircraft_axis == "upright"
-    level = link.aircraft.pattern_dB(90.0 - np.nan_to_num(np.abs(seen.elevation_deg))) if upright else 0.0
-    lean = np.nan_to_num(seen.lean_deg(axis, horizontal=link.ground.polarisation == "horizontal"))
-    mismatch = polarisation_dB(link.aircraft, link.ground, lean)
-    pattern = link.aircraft.pattern_dB(np.nan_to_num(seen.off_body_axis_deg(axis)))
-    # What the mismatch costs in level flight is constant, and the fitted constant's business.
-    crossed = upright and link.ground.polarisation == "horizontal"
-    level_mismatch = polarisation_dB(link.aircraft, link.ground, np.array([90.0 if crossed else 0.0]))
-    return np.zeros_like(pattern) + level, pattern - level + mismatch - level_mismatch
+    tilt = link.aircraft_tilt_deg
+    axis = body_axis(tilt if tilt is not None else 180.0 * link.aircraft.directional, link.aircraft_toward_deg)
+    pattern, mismatch = zip(*(_at_attitude(seen, link, axis, way) for way in (seen.level, seen.to_earth)), strict=True)
+    # What the mismatch costs in level flight on the best heading is constant, and the fitted constant's business.
+    level = pattern[0] + mismatch[0] - np.max(mismatch[0], initial=-np.inf)
+    return level, pattern[1] + mismatch[1] - pattern[0] - mismatch[0]
+
+
+def _at_attitude(seen: Sight, link: Link, axis: tuple[float, float, float], attitude: Floats) -> tuple[Floats, Floats]:
+    pattern = link.aircraft.pattern_dB(np.nan_to_num(seen.off_body_axis_deg(axis, attitude)))
+    waves = axis if link.aircraft.is_rod else _WAVE_OF_A_PLATE.get(link.aircraft.polarisation, axis)
+    lean = seen.lean_deg(waves, attitude, horizontal=link.ground.polarisation == "horizontal")
+    return pattern, polarisation_dB(link.aircraft, link.ground, np.nan_to_num(lean))
 
 
 def _reflection(distance_m: Floats, height_m: Floats, link: Link, scale: float) -> Floats:

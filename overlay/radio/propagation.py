@@ -92,7 +92,7 @@ def bullington_dB(
     fall = np.max((curved - far) / (total - d), axis=-1, keepdims=True)  # S_rim, eq. 49
     direct = (far - near) / total  # S_tr, eq. 46
     seen = np.max(diffraction_parameter(above, d, total - d, frequency_MHz), axis=-1)  # eq. 47
-    hidden = rise >= direct
+    hidden = (rise >= direct) & (rise + fall > 1e-9)  # grazing, both lines are one
     meeting = (far - near + fall * total) / np.where(hidden, rise + fall, 1.0)  # eq. 50
     at = np.clip(np.where(hidden, meeting, total / 2), np.minimum(1.0, total / 4), np.maximum(total - 1.0, total / 2))
     over = near + rise * at - (near * (total - at) + far * at) / total

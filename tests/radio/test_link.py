@@ -127,3 +127,52 @@ def test_evidence_of_the_control_link():
 
     with pytest.raises(NoAnswerError, match="dBm"):
         control_evidence(Readings(time, {"range_m": time}), -90.0)
+
+
+def test_a_rod_along_the_wing_loses_its_null_to_a_station_off_the_wing():
+    link = rods(aircraft_tilt_deg=90.0, aircraft_toward_deg=90.0)
+    off_wing = at(range_m=5000.0, height=2.0, heading=90.0)
+    assert term(off_wing, link, "overhead") < -15.0
+    assert term(off_wing, link, "banking") == pytest.approx(0.0, abs=1e-9)
+    # Nose to the station and banked 90°, the rod stands upright: 20 dB of crossed polarisation come back.
+    assert term(at(range_m=5000.0, height=2.0, heading=180.0, bank=90.0), link, "banking") == pytest.approx(
+        20.0, abs=0.1
+    )
+
+
+def test_a_rod_leaned_forward_is_as_a_rod_pitched_down():
+    # The same geometry by two ways: a mount tilted 40° forward in level flight, and an upright one pitched 40° down.
+    place = {"range_m": 4000.0, "bearing": 30.0, "heading": 75.0, "height": 60.0}
+    leaned = rods(aircraft_tilt_deg=40.0)
+    tilted, pitched = at(**place), at(**place, pitch=-40.0)
+    upright = link_terms(pitched, rods())
+    total = float(upright.dB["overhead"][0] + upright.dB["banking"][0])
+    from overlay.radio.geometry import body_axis
+    from overlay.radio.link import _at_attitude
+
+    seen = link_terms(tilted, leaned).seen
+    pattern, mismatch = _at_attitude(seen, leaned, body_axis(40.0, 0.0), seen.level)
+    assert float(pattern[0] + mismatch[0]) == pytest.approx(total, abs=1e-6)
+
+
+def test_a_patch_under_the_aircraft_sees_the_station_below_it():
+    patch = Link(1280.0, aerial_of("6 dBi patch"), aerial_of("dipole"))
+    assert term(at(range_m=1.0, height=300.0), patch, "overhead") == pytest.approx(0.0, abs=0.1)
+    assert term(at(range_m=3000.0, height=100.0), patch, "overhead") < -10.0
+
+
+def test_a_tracker_that_turns_too_slowly_falls_behind():
+    # Passing 50 m abeam at 20 m/s the bearing turns at up to 23°/s (v/d); a mount of 5°/s is left far behind.
+    time = np.arange(0.0, 60.0, 0.1)
+    along = 20.0 * (time - 30.0)
+    bearing = np.degrees(np.arctan2(along, 50.0)) % 360.0
+    columns = {"range_m": np.hypot(along, 50.0), "bearing_deg": bearing, "height_m": np.full(600, 5.0),
+               "heading_deg": np.full(600, 90.0)}  # fmt: skip
+    readings = Readings(time, columns)
+    lost = {}
+    for rate in (5.0, 60.0):
+        link = Link(2400.0, aerial_of("crossed"), aerial_of("12 dBi beam"), ground_turn_rate_deg_s=rate)
+        lost[rate] = -link_terms(readings, link).dB["ground aerial off axis"]
+    assert lost[60.0].max() < 0.1
+    assert lost[5.0].max() > 15.0
+    assert lost[5.0][-1] < 0.1  # caught up when the bearing has come to rest
