@@ -1,4 +1,7 @@
-"""The flight from the side: height over range, home at the left; break-ups hatched where they happened."""
+"""The flight from the side: height over range, home at the left, the ground below it where terrain files tell.
+
+Break-ups are hatched where they happened. Where the aircraft passed a range twice, the higher ground is drawn.
+"""
 
 from __future__ import annotations
 
@@ -16,6 +19,7 @@ from overlay.instruments.range_line import draw_home
 State = tuple[int, float, float]  # last point flown, aircraft's place
 
 _POINTS = 900
+_STEPS = 120
 
 
 class SideViewOptions(Options):
@@ -41,10 +45,25 @@ class SideView(Instrument[SideViewOptions, State]):
         self._farthest = max(float(np.nanmax(ranges)), 1.0) if self.known else 1.0
         unit = self.units.height
         lowest, highest = (float(np.nanmin(heights)), float(np.nanmax(heights))) if self.known else (0.0, 100.0)
-        self._low = min(0.0, lowest)
+        under = self._ground_by_range(ranges)
+        self._low = min(0.0, lowest, float(np.nanmin(under[:, 1], initial=0.0)))
         ceiling, self._step = round_scale(max(highest - self._low, 10.0) * unit.per_si, 2)
         self._high = self._low + ceiling / unit.per_si
         self._points = np.column_stack((self._x(ranges), self._y(heights)))
+        self._below = np.column_stack((self._x(under[:, 0]), self._y(under[:, 1])))
+
+    def _ground_by_range(self, ranges: np.typing.NDArray[np.float64]) -> np.typing.NDArray[np.float64]:
+        """The highest ground passed over in each step of range: (S, 2) of range and height, NaN where unknown."""
+        if not self.dials.readings.has("terrain_m"):
+            return np.zeros((0, 2))
+        needle = self.dials.needle("terrain_m", smooth_s=0.0)
+        ground = np.array([needle(float(t)) for t in self._times])
+        known = np.isfinite(ranges + ground)
+        step = self._farthest / _STEPS
+        slots = np.minimum((ranges[known] / step).astype(np.intp), _STEPS - 1)
+        highest = np.full(_STEPS, -np.inf)
+        np.maximum.at(highest, slots, ground[known])
+        return np.column_stack(((np.arange(_STEPS) + 0.5) * step, np.where(highest > -np.inf, highest, np.nan)))
 
     def _state(self, time_s: float) -> State:
         index = int(np.clip(np.searchsorted(self._times, time_s, side="right"), 0, len(self._times)))
@@ -62,6 +81,11 @@ class SideView(Instrument[SideViewOptions, State]):
         if not self.known:
             canvas.text(self.width / 2, self.height / 2 + 10, "no height in the log", SMALL, p.muted, anchor="centre")
             return
+        for run in known_runs(self._below.sum(axis=1)):
+            skyline = self._below[run]
+            foot = [[skyline[-1, 0], self._foot], [skyline[0, 0], self._foot]]
+            canvas.polygon(np.vstack((skyline, foot)), p.hairline.faded(0.35))
+            canvas.line(skyline, 2.0, p.hairline)
         ground = float(self._y(np.array([0.0]))[0])
         canvas.rule(self._left, ground, self._right - self._left, 2.4, p.hairline)
         for i in range(1, round((self._high - self._low) * unit.per_si / self._step) + 1):
@@ -75,7 +99,7 @@ class SideView(Instrument[SideViewOptions, State]):
         draw_home(canvas, self._left, ground + 19, 9.0, p.ink)
         distance = self.units.distance_unit(self._farthest)
         text = f"{distance.text(self._farthest * distance.per_si)} {distance.symbol}"
-        canvas.text(self._right, ground + 26, text, SMALL, p.muted, anchor="right")
+        canvas.text(self._right, self._foot + 26, text, SMALL, p.muted, anchor="right")
 
     def _paint(self, canvas: Canvas, state: State) -> None:
         index, x, y = state
