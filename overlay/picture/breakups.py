@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from overlay.picture.clicks import carrier_to_noise_dB
 from overlay.picture.features import Features
 from overlay.picture.impairment import grade_of, signal_to_noise_dB
-from overlay.picture.states import CLEAN, STATES, baseline, error_rms, evidence, likeliest, shares
+from overlay.picture.states import CLEAN, STATES, baseline, error_rms, evidence, likeliest, noise_rms, shares, sparkle
 
 Floats = NDArray[np.float64]
 
@@ -94,10 +94,10 @@ def find_breakups(features: Features, *, frame_rate: Fraction | float) -> Diagno
     if rate <= 0:
         raise ValueError(f"frame_rate is {frame_rate}, wanted more than 0 Hz")
     clean = baseline(features)
-    state = likeliest(shares(evidence(features, clean)), float(rate))
-    grade = grade_of(signal_to_noise_dB(error_rms(features, clean)))
+    state = likeliest(shares(evidence(features, clean, float(rate))), float(rate))
+    grade = grade_of(signal_to_noise_dB(error_rms(features, clean, float(rate))))
     grade = np.where(np.isin(state, [STATES.index(name) for name in _LOST]), 1.0, grade)
-    ratio = carrier_to_noise_dB(np.maximum(features.clicks_per_line - clean.clicks_per_line, 0.0))
+    ratio = carrier_to_noise_dB(sparkle(features, clean, noise_rms(features, clean, float(rate))))
     spans = [
         (start, end)
         for start, end in _spans(state != CLEAN, round(_MERGE_s * float(rate)))

@@ -142,7 +142,8 @@ class FeatureExtractor:
             return
         batch = self._sampler.batch.first(len(self._waiting))
         levels = tile_means(batch.lines[1])
-        measured = {**_still(batch, levels), **_moving(batch, levels, self._last)}
+        measured = _still(batch, levels)
+        measured |= _moving(batch, levels, measured["line_noise"], self._last)
         measured |= {name: np.array([row[name] for row in self._waiting]) for name in self._waiting[0]}
         measured["missing_frames"] = np.zeros(len(levels))
         self._done.append(np.stack([measured[name] for name in _NAMES], axis=1))
@@ -154,7 +155,6 @@ def _still(batch: Batch, levels: Floats) -> dict[str, Floats]:
     """What frames tell by themselves."""
     above, row, below = batch.lines
     bends, usable = bend(above, row, below), usable_tiles(levels)
-    texture = np.where(usable, tile_means(np.abs(bends)), np.inf)
     edges, steps = borders(batch.edges), row_steps(row, below)
     u, v = batch.colour[1, :, :COLOUR_LINES], batch.colour[1, :, COLOUR_LINES:]
     return {
@@ -166,7 +166,6 @@ def _still(batch: Batch, levels: Floats) -> dict[str, Floats]:
         "border_level": edges.level,
         "border_noise": edges.noise,
         "border_jitter_px": edges.jitter_px,
-        "clicks_per_line": streaks_per_row(above, row, below, texture) / _ACTIVE_LINE,
         "step_px": steps.step_px,
         "torn": steps.torn,
         "coherence": steps.coherence,
@@ -177,9 +176,11 @@ def _still(batch: Batch, levels: Floats) -> dict[str, Floats]:
     }
 
 
-def _moving(batch: Batch, levels: Floats, last: tuple[Bytes, NDArray[np.float32]] | None) -> dict[str, Floats]:
+def _moving(
+    batch: Batch, levels: Floats, noise: Floats, last: tuple[Bytes, NDArray[np.float32]] | None
+) -> dict[str, Floats]:
     """What they tell beside the frame before each."""
-    row, profile = batch.lines[1], batch.profile
+    (above, row, below), profile = batch.lines, batch.profile
     first = last if last is not None else (row[0], profile[0])
     before = np.concatenate([first[0][None], row[:-1]])
     change = cv2.absdiff(row.reshape(-1, row.shape[-1]), before.reshape(-1, row.shape[-1])).reshape(row.shape)
@@ -188,6 +189,7 @@ def _moving(batch: Batch, levels: Floats, last: tuple[Bytes, NDArray[np.float32]
         "change": tiles.mean(axis=1),
         "changed": np.count_nonzero(change > _CHANGED, axis=(1, 2)) / change[0].size,
         "stuck": np.mean(tiles < 0.2, axis=1),
+        "clicks_per_line": streaks_per_row(above, row, below, change, noise) / _ACTIVE_LINE,
         "change_noise": change_noise(change, usable_tiles(levels)),
         "roll_rows": vertical_shift(profile, np.concatenate([first[1][None], profile[:-1]])),
     }

@@ -13,7 +13,6 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from overlay.picture.clicks import VALID_dB, carrier_to_noise_dB
 from overlay.picture.features import Features
 from overlay.picture.impairment import grade_of, signal_to_noise_dB
 
@@ -23,28 +22,47 @@ STATES = ("blank", "no sync", "frozen", "blocks", "tearing", "sparkle", "noise",
 CLEAN = len(STATES) - 1
 _STAY_s = 0.6
 _LEAST_SHARE = 1e-4
+_ANNOYING_GRADE = 3.5
+_SPARKLES = 0.1
+"""Clicks a line from which a picture is said to sparkle: one in ten lines, hard to overlook."""
+_NOISE_OF_CLICKS = 6.0
+"""Rms levels of noise below which an FM link does not click."""
+_SLOWEST_525_HZ = 27.0
+_LUMA_PER_COLOUR_625, _LUMA_PER_COLOUR_525 = 1.4, 0.75
+"""Rms luminance error over the noise read in U and V, on the simulated link. Decoders of 625-line colour average two
+lines, which those of 525 lines do not, and the subcarriers lie at 4.43 and 3.58 MHz."""
+_LUMA_PER_FINE = 1.5
+_CODING_LOSS = 1.0
+"""Levels that recorders with few bits lose of the scene's own texture as soon as there is noise to be coded."""
 
 
 class Baseline(NamedTuple):
     """What the clean part of this recording measures: the recorder's own noise and blocking, the scene's own detail."""
 
     line_noise: float
-    change_noise: float
+    fine_noise: float
+    colour_noise: float
     clicks_per_line: float
     step_px: float
     coherence: float
     colour: float
+    figures: float
     block_edges: float
     change: float
 
 
 def baseline(features: Features) -> Baseline:
-    """Medians over the cleanest third of the frames that show a picture at all, by noise."""
+    """Medians over the cleanest third of the frames that show a picture at all, by noise.
+
+    Colour that has gone is no clean colour: a receiver that has lost the burst shows none.
+    """
     shown = (features.spread > 12.0) & np.isfinite(features.line_noise) & (features.corrupt == 0)
+    shown &= features.colour > 0.5 * _median(features.colour[shown])
+    shown &= features.coherence > 0.7 * _median(features.coherence[shown])
     if not shown.any():
         shown = np.isfinite(features.brightness)
-    noise = np.where(shown, np.nan_to_num(features.line_noise, nan=np.inf), np.inf)
-    clean = shown & (noise <= np.quantile(noise[shown], 1 / 3))
+    noise = features.colour_noise + np.nan_to_num(features.fine_noise)
+    clean = shown & (noise <= np.quantile(noise[shown], 1 / 3)) if shown.any() else shown
     middles = {name: getattr(features, name)[clean] for name in Baseline._fields}
     return Baseline(**{name: _median(values) for name, values in middles.items()})
 
@@ -54,26 +72,70 @@ def _median(values: Floats) -> float:
     return float(np.median(known)) if len(known) else 0.0
 
 
-def error_rms(features: Features, clean: Baseline) -> Floats:
-    """Rms luminance error (N,) against the clean picture, in levels, as far as noise and clicks explain it."""
-    noise = np.sqrt(np.maximum(np.nan_to_num(features.line_noise) ** 2 - clean.line_noise**2, 0.0))
-    clicks = np.maximum(features.clicks_per_line - clean.clicks_per_line, 0.0)
-    return np.sqrt(noise**2 + clicks * 3.0 / 720.0 * 110.0**2)
+def noise_rms(features: Features, clean: Baseline, frame_rate: float) -> Floats:
+    """Rms luminance error (N,) that the link's noise makes, in levels, read from the noise in colour.
+
+    The noise of an FM link rises with frequency, so colour, high up on its subcarrier, suffers first, and the scene has
+    little fine colour to hide it: noise of a dim camera, texture and water stay out of it. Where there is no colour
+    luminance must do.
+    """
+    colour = _beyond(features.colour_noise, clean.colour_noise)
+    fine = _beyond(features.fine_noise, clean.fine_noise)
+    luma_per_colour = _LUMA_PER_COLOUR_525 if frame_rate > _SLOWEST_525_HZ else _LUMA_PER_COLOUR_625
+    from_colour = luma_per_colour * colour + _CODING_LOSS * -np.expm1(-colour)
+    return np.where(has_colour(features, clean), from_colour, _LUMA_PER_FINE * fine)
 
 
-def evidence(features: Features, clean: Baseline) -> Floats:
+def has_colour(features: Features, clean: Baseline) -> NDArray[np.bool_]:
+    """Whether each frame (N,) shows colour; never where the camera sends none."""
+    return np.asarray(features.colour > max(0.25 * clean.colour, 0.8))
+
+
+def _beyond(measured: Floats, clean: float) -> Floats:
+    """What was added, in the sense of power, to what clean frames have."""
+    return np.asarray(np.sqrt(np.maximum(np.nan_to_num(measured) ** 2 - clean**2, 0.0)))
+
+
+def sparkle(features: Features, clean: Baseline, noise: Floats) -> Floats:
+    """Clicks a line (N,) beyond the clean picture's, 0 where noise is so low that there can be none.
+
+    An FM link clicks below 10 dB of carrier-to-noise ratio, where its noise has long been plain to see.
+    """
+    return np.where(noise > _NOISE_OF_CLICKS, np.maximum(features.clicks_per_line - clean.clicks_per_line, 0.0), 0.0)
+
+
+def error_rms(features: Features, clean: Baseline, frame_rate: float) -> Floats:
+    """Rms luminance error (N,) against the clean picture, in levels: noise, clicks, misplaced rows."""
+    noise = noise_rms(features, clean, frame_rate)
+    clicks = sparkle(features, clean, noise) * 3.0 / 720.0 * 110.0**2
+    return np.sqrt(noise**2 + clicks)
+
+
+def evidence(features: Features, clean: Baseline, frame_rate: float) -> Floats:
     """How much each state but the last explains each frame: (N, 7), 0 … 1, columns as in `STATES`."""
     missing_figures = 1.0 - np.nan_to_num(features.figures, nan=1.0)
+    noise = noise_rms(features, clean, frame_rate)
+    clicks = sparkle(features, clean, noise)
     flat = _soft(6.0 - features.spread, 1.0) * _soft(1.0 - np.nan_to_num(features.line_noise), 0.2)
     blank = flat * _soft(200.0 - features.brightness, 5.0) * np.where(np.isnan(features.figures), 1.0, missing_figures)
-    torn = np.nan_to_num(features.torn)
-    no_sync = np.maximum(_soft(torn - 0.5, 0.05), _soft(features.dark_bar - 0.05, 0.01))
     blocks = np.maximum(_soft(features.block_edges - clean.block_edges - 0.02, 0.004), features.corrupt)
     tearing = _soft(np.nan_to_num(features.step_px) - clean.step_px - 1.0, 0.2)
-    ratio = np.nan_to_num(carrier_to_noise_dB(features.clicks_per_line - clean.clicks_per_line), nan=20.0)
-    sparkle = _soft(VALID_dB[1] - 1.0 - ratio, 0.3)
-    noise = _soft(3.0 - grade_of(signal_to_noise_dB(error_rms(features, clean))), 0.15)
-    return np.stack([blank, no_sync, frozen(features), blocks, tearing, sparkle, noise], axis=1)
+    sparkling = _soft(clicks - _SPARKLES, 0.03)
+    noisy = _soft(_ANNOYING_GRADE - grade_of(signal_to_noise_dB(noise)), 0.1)
+    return np.stack([blank, adrift(features, clean), frozen(features), blocks, tearing, sparkling, noisy], axis=1)
+
+
+def adrift(features: Features, clean: Baseline) -> Floats:
+    """1 where lines no longer continue lines and the figures or the colour have gone as well, 0 elsewhere (N,)."""
+    apart = _soft(0.6 * clean.coherence - features.coherence, 0.04)
+    figures = np.nan_to_num(features.figures / clean.figures if clean.figures else features.figures, nan=1.0)
+    no_figures = _soft(0.55 - figures, 0.05)
+    no_colour = np.where(has_colour(features, clean) | (clean.colour < 1.6), 0.0, 1.0)
+    rough = _soft(_beyond(features.line_noise, clean.line_noise) - 3.0, 0.5)
+    torn = _soft(np.nan_to_num(features.torn) - 0.5, 0.05) * rough
+    bar = _soft(features.dark_bar - 0.05, 0.01) * no_figures
+    with_it = np.maximum(np.maximum(no_figures, no_colour * rough), torn)
+    return np.asarray(np.maximum(apart * with_it, bar))
 
 
 def frozen(features: Features) -> Floats:

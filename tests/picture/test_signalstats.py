@@ -47,21 +47,16 @@ def sprinkled(flight, k: int, count: int) -> Planes:  # type: ignore[no-untyped-
     return luma, u, v
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="tiles of least texture are those that lack clicks, so streaks are counted at half their number; choosing tiles "
-    "over several frames counts right but called a clean moving picture sparkling for minutes",
-)
 def test_streaks_rise_with_FFmpegs_temporal_outliers(flight, measure: Callable) -> None:  # type: ignore[no-untyped-def,type-arg]
     counts = [0, 40, 150, 600, 2000]
-    frames = [sprinkled(flight, k, count) for k, count in enumerate(counts)]
-    ours = measure(iter(frames)).clicks_per_line
-    theirs = signalstats(frames)["TOUT"]
+    frames = [flight.frame(0), *(sprinkled(flight, k, count) for k, count in enumerate(counts, start=1))]
+    ours = measure(iter(frames)).clicks_per_line[1:]  # told by what changed since the frame before
+    theirs = signalstats(frames)["TOUT"][1:]
     assert np.all(np.diff(theirs) > 0)
     assert np.all(np.diff(ours) >= 0)
-    assert ours[0] < 0.02
+    assert ours[0] < 0.1  # a figure that counts on is seen
     true = np.array(counts) / 288 * 64 / 52  # a whole line is longer than its visible part
-    assert ours[2:] == pytest.approx(true[2:], rel=0.45)  # those on like ground and next to others are not seen
+    assert ours[2:] == pytest.approx(true[2:], rel=0.3)  # those on like ground and next to others are not seen
 
 
 def test_level_change_and_colour_agree(flight, measure: Callable) -> None:  # type: ignore[no-untyped-def,type-arg]
