@@ -36,7 +36,7 @@ def measure(samples: Samples, rate_Hz: int) -> Loudness:
     """Loudness of samples (n, channels) in −1 … 1; what is shorter than a gating block of 0.4 s is silence."""
     found: dict[str, str] = {}
     for frame in _filtered(samples, rate_Hz, [("ebur128", "peak=true:metadata=1:framelog=quiet")]):
-        found = frame.metadata
+        found = frame.metadata or found  # a last frame that is cut short has none
     integrated = float(found.get("lavfi.r128.I", "-inf"))
     peak = float(found.get("lavfi.r128.true_peak", "0"))
     return Loudness(
