@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from overlay.cli.console import Stages, add_json, remark, say, say_json, table
-from overlay.cli.inputs import add_flight, add_pin, flight_file, source_files
+from overlay.cli.inputs import add_flight, add_pin, add_terrain, flight_file, source_files
 from overlay.clock import format_duration, parse_duration
 from overlay.errors import NoAnswerError, UsageError
 
@@ -37,6 +37,7 @@ def add(commands: Any) -> None:
     )
     add_flight(parser)
     add_pin(parser)
+    add_terrain(parser)
     parser.add_argument(
         "-o", "--output", metavar="DIR", required=True, help="the folder to write to; made where missing"
     )

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import csv
+from dataclasses import replace
 from typing import TextIO
 
 from overlay.clock import AffineClock, format_utc
+from overlay.exports.privacy import FROM_HOME, Disclosure
 from overlay.exports.table import decimals_of
 from overlay.picture.breakups import Breakup, Diagnosis
 
@@ -15,8 +17,15 @@ _OWN = (
 )  # fmt: skip
 
 
-def write_breakups(diagnosis: Diagnosis, file: TextIO, *, clock: AffineClock | None, keeps_utc: bool) -> None:
-    """Write a row for each; times on the recording's own clock, `utc` through `clock` where the flight keeps UTC."""
+def write_breakups(
+    diagnosis: Diagnosis, file: TextIO, *, clock: AffineClock | None, keeps_utc: bool, told: Disclosure | None = None
+) -> None:
+    """Write a row for each; times on the recording's own clock, `utc` through `clock` where the flight keeps UTC.
+
+    With `told` the conditions are those that may stand beside a path of which a circle round home is cut out: nothing
+    counted from home, and none at all of an onset inside the circle.
+    """
+    diagnosis = diagnosis if told is None else _outside(diagnosis, told)
     seen = sorted({name for event in diagnosis.events for name in event.at or {} if name != "time_s"})
     writer = csv.writer(file, lineterminator="\n")
     writer.writerow((*_OWN, *seen))
@@ -26,6 +35,19 @@ def write_breakups(diagnosis: Diagnosis, file: TextIO, *, clock: AffineClock | N
         values = (at.get(name) for name in seen)
         cells = ["" if v is None else format(v, f"z.{decimals_of(n)}f") for n, v in zip(seen, values, strict=True)]
         writer.writerow((number, *_facts(event, utc), *cells))
+
+
+def _outside(diagnosis: Diagnosis, told: Disclosure) -> Diagnosis:
+    events = []
+    for event in diagnosis.events:
+        at = event.at or {}
+        time_s = at.get("time_s")
+        if time_s is None or told.place_at(float(time_s)) is None:
+            at = {}
+        elif not told.tells_home:
+            at = {name: value for name, value in at.items() if name not in FROM_HOME}
+        events.append(replace(event, at=at))
+    return replace(diagnosis, events=tuple(events))
 
 
 def _facts(event: Breakup, utc: str) -> tuple[str | int, ...]:

@@ -15,7 +15,7 @@ from overlay.errors import NoAnswerError, UsageError
 from overlay.readings import Readings
 
 DEFAULT_CIRCLE_M = 300.0
-PLACE = ("latitude_deg", "longitude_deg")
+PLACE = ("latitude_deg", "longitude_deg", "terrain_m")  # a long enough profile of the ground is a place too
 FROM_HOME = (
     "east_m", "north_m", "range_m", "bearing_deg", "distance_m", "charge_home_mAh", "charge_spare_mAh", "reach_m",
     "aerial_off_axis_deg",
@@ -80,6 +80,22 @@ def outside_circle(readings: Readings, circle_m: float) -> Disclosure:
         )
     columns = {name: values for name, values in readings.columns.items() if name not in FROM_HOME}
     return Disclosure(replace(readings, columns=columns, home=None), visible, circle_m)
+
+
+def retold(readings: Readings, circle_m: float | None) -> Readings:
+    """The flight as captions may tell it: outside the circle, nothing counted from home; None leaves nothing out.
+
+    What begins inside the circle is not told at all.
+    """
+    if circle_m is None or circle_m == 0.0:
+        return readings
+    told = outside_circle(readings, circle_m)
+    return replace(
+        told.readings,
+        breakups=tuple(b for b in readings.breakups if told.place_at(b.onset_s) is not None),
+        events=tuple(e for e in readings.events if e.kind != "farthest" and told.place_at(e.time_s) is not None),
+        legs=tuple(leg for leg in readings.legs if told.place_at(leg.start_s) is not None),
+    )
 
 
 def without_places(readings: Readings) -> Readings:

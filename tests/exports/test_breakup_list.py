@@ -46,3 +46,20 @@ def test_each_row_is_an_event_with_what_is_known(diagnosis: Diagnosis) -> None:
 def test_without_a_clock_no_utc_is_told(diagnosis: Diagnosis) -> None:
     assert {row["utc"] for row in rows_of(diagnosis, clock=None, keeps_utc=True)} == {""}
     assert {row["utc"] for row in rows_of(diagnosis, clock=AffineClock(5.0), keeps_utc=False)} == {""}
+
+
+def test_conditions_beside_a_path_with_a_hole_do_not_lead_home(diagnosis: Diagnosis, flight) -> None:
+    from dataclasses import replace
+
+    from overlay.exports.privacy import outside_circle
+
+    start = float(flight.time_s[0])
+    inside, outside = ({"time_s": start + t, "range_m": 1.0, "bank_deg": 2.0} for t in (25.0, 120.0))
+    first, second = (replace(e, at=at) for e, at in zip(diagnosis.events, (inside, outside), strict=True))
+    both = replace(diagnosis, events=(first, second))
+    told = rows_of(both, clock=None, keeps_utc=False, told=outside_circle(flight, 500.0))
+    assert "range_m" not in told[0]
+    assert [row["bank_deg"] for row in told] == ["", "2.00"]
+    assert [row["onset_s"] for row in told] == ["10.0000", "20.0000"]
+    whole = rows_of(both, clock=None, keeps_utc=False, told=outside_circle(flight, 0.0))
+    assert whole[1]["range_m"] == "1.00"

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from overlay.errors import NoAnswerError, UsageError
-from overlay.exports.privacy import FROM_HOME, PLACE, outside_circle, without_places
+from overlay.exports.privacy import FROM_HOME, PLACE, outside_circle, retold, without_places
 from overlay.readings import Readings
 
 GEOD = pyproj.Geod(ellps="WGS84")
@@ -72,3 +72,27 @@ def test_a_moment_in_the_circle_has_no_place(flight: Readings) -> None:
     latitude, longitude = told.place_at(start + 120.3)
     _, _, far = GEOD.inv(HOME[1], HOME[0], longitude, latitude)
     assert far == pytest.approx(float(flight.at("range_m", start + 120.3)[0]), abs=0.5)
+
+
+def test_captions_tell_nothing_counted_from_home_beside_a_path(flight: Readings) -> None:
+    """Places of three break-ups beside three distances would give home: captions then tell none."""
+    from overlay.instruments.captions import captions
+    from overlay.instruments.quantities import UNITS
+
+    whole = [c.sentence for c in captions(retold(flight, None), UNITS["metric"])]
+    assert any("km" in sentence for sentence in whole)
+    assert retold(flight, 0.0) is flight
+    told = captions(retold(flight, 500.0), UNITS["metric"])
+    assert told
+    assert not any("km" in c.sentence or "from home" in c.sentence for c in told)
+    assert not any("Take-off" in c.sentence or "landing" in c.sentence for c in told), "inside the circle"
+    far = np.interp([c.start_s for c in told], flight.time_s, np.nan_to_num(flight["range_m"], nan=4000.0))
+    assert far.min() >= 500.0
+
+
+def test_a_table_without_places_has_no_profile_of_the_ground_either(flight: Readings) -> None:
+    from dataclasses import replace
+
+    ground = replace(flight, columns={**flight.columns, "terrain_m": np.zeros(len(flight))})
+    assert "terrain_m" not in without_places(ground).columns
+    assert "terrain_m" in outside_circle(ground, 300.0).table.columns
