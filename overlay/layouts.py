@@ -7,6 +7,7 @@ of its edge inwards. docs/layouts.md describes every key.
 
 from __future__ import annotations
 
+import json
 import os
 from collections.abc import Iterator
 from dataclasses import replace
@@ -18,14 +19,15 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, PrivateAttr, model_validator
 
 from overlay import settings
-from overlay.errors import LayoutError
+from overlay.errors import LayoutError, printable
 from overlay.instruments.captions import Caption, captions
 from overlay.instruments.catalogue import INSTRUMENTS, AnyOptions
 from overlay.instruments.conditions import during
 from overlay.instruments.dials import Dials
+from overlay.instruments.event_caption import EventCaptionOptions
 from overlay.instruments.inset_frame import inset_frame
 from overlay.instruments.instrument import Anchor, Setting
-from overlay.instruments.lettering import add_family, lacking
+from overlay.instruments.lettering import add_family, find_fonts
 from overlay.instruments.palette import PALETTES, Palette, PaletteColour
 from overlay.instruments.panel import Panel, Rect
 from overlay.instruments.placing import Item, NoRoomError, Place, place
@@ -103,6 +105,36 @@ class Layout(settings.Settings):
     )
 
     _source: str = PrivateAttr("layout")
+    _notes: tuple[str, ...] = PrivateAttr(())
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What was amiss in the file but does not stop it from being used, a line each."""
+        return self._notes
+
+    @property
+    def shape(self) -> Literal["wide", "upright"]:
+        """Which way the frame stands that it is made for."""
+        return "upright" if self.least_aspect < 1.0 else "wide"
+
+    def usual_size(self) -> tuple[int, int]:
+        """Width and height in pixels of the usual frame of its shape."""
+        return (1080, 1920) if self.shape == "upright" else (1920, 1080)
+
+    def summary(self, name: str) -> dict[str, Any]:
+        """What a list of layouts tells of it."""
+        return {
+            "name": name, "description": self.description, "shape": self.shape, "units": self.units,
+            "inset": self.inset is not None, "palette": self.palette.base,
+            "instruments": [options.kind for options in self.instrument],
+        }  # fmt: skip
+
+    def captioned(self) -> Layout:
+        """Return a layout that tells the flight's events: itself, or with a caption between what stands at its foot."""
+        if any(options.kind == "event caption" and options.when in ("always", "event") for options in self.instrument):
+            return self
+        added = EventCaptionOptions(anchor="bottom", width="between")
+        return self.model_copy(update={"instrument": (*self.instrument, added)})
 
     def place(
         self, frame_width: int, frame_height: int, readings: Readings, *,
@@ -195,9 +227,11 @@ def load(name_or_path: str | os.PathLike[str]) -> Layout:
             raise LayoutError(
                 path, f"fonts: {name!r} is no font that can be read", "give a TTF or OTF file"
             ) from broken
-    for text in layout.texts():
-        if missing := lacking(text):
-            raise LayoutError(path, f"no font at hand can write {missing!r}", "name a font file under fonts = [...]")
+    layout._notes = tuple(
+        f"{printable(str(path))}: no font at hand can write {missing!r}, … stands in its place: "
+        "name a font file under fonts = [...]"
+        for missing in filter(None, map(find_fonts, layout.texts()))
+    )
     return layout
 
 
@@ -209,6 +243,11 @@ def available() -> list[tuple[str, str]]:
 def schema() -> dict[str, Any]:
     """JSON Schema (2020-12) of a layout file."""
     return {"$schema": "https://json-schema.org/draft/2020-12/schema", **Layout.model_json_schema()}
+
+
+def schema_text() -> str:
+    """Return the schema as it is published beside the documents."""
+    return json.dumps(schema(), indent=1, ensure_ascii=False) + "\n"
 
 
 def _folder() -> Path:

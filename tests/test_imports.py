@@ -35,6 +35,7 @@ ALLOWED = {
     "radio": BASE | {"readings", "mechanics"},
     "instruments": BASE | {"settings", "readings"},
     "layouts": {"errors", "settings", "readings", "instruments"},
+    "gallery": {"instruments", "layouts", "readings", "render"},
     "render": BASE | {"instruments", "output", "recordings"},
     "clips": BASE | {"settings", "output", "readings", "recordings", "instruments", "layouts", "render"},
     "debrief": BASE | {"readings", "alignment", "picture", "mechanics", "radio"},

@@ -5,9 +5,11 @@ from __future__ import annotations
 import json
 import os
 import re
+import tomllib
 from itertools import combinations
 from pathlib import Path
 
+import jsonschema
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -15,6 +17,7 @@ from hypothesis import strategies as st
 
 from overlay import layouts
 from overlay.errors import LayoutError
+from overlay.instruments import lettering
 from overlay.instruments.catalogue import INSTRUMENTS, OPTIONS
 from overlay.instruments.figure import SOURCES
 from overlay.instruments.palette import PALETTES, Palette
@@ -170,6 +173,13 @@ def test_conditions(tmp_path: Path, when: str, shown: set[int]) -> None:
         (CLOCK + "kind = 'range line'\nanchr = 'top'", "9:1", "did you mean 'anchor'"),
         (CLOCK + "kind = 'range line'\nanchor = 'top'\nwidth = 'saf'", "10:1", "did you mean 'safe'"),
         (CLOCK + "kind = 'range line'\nanchor = 'top'\nwidth = 9", "10:1", "less than or equal to 4"),
+        ("version = 1\n[palette]\nbase = 'clam'", "3:1", "did you mean 'calm'"),
+        ("version = 1\n[palette]\nbrokn = '#ff0000'", "3:1", "did you mean 'broken'"),
+        (CLOCK + "kind = 'bank'\nanchor = 'top'\nwhen = 'breakup'", "10:1", "did you mean 'break-up'"),
+        (CLOCK + "kind = 'bank'\nanchor = 'top'\nabsent = 'hid'", "10:1", "did you mean 'hide'"),
+        (CLOCK + "kind = 'link ribbon'\nanchor = 'top'\nsecond = 30", "10:1", "did you mean 'seconds'"),
+        (CLOCK + "kind = 'clock'\nanchor = 'top'\ntime = 'utx'", "10:1", "did you mean 'utc'"),
+        (CLOCK + "kind = 'range line'\nanchor = 'top'\nreach = 'yes'", "10:1", "boolean"),
         (CLOCK + "kind = 'figure'\nanchor = 'top'\nquantity = 'ground sped'", "10:1", "did you mean 'ground speed'"),
         (CLOCK + "anchor = 'top'", "7:1", "'instrument.1.kind' is missing"),
         (CLOCK + "kind = 'range line'", "7:1", "'instrument.1.anchor' is missing"),
@@ -219,10 +229,62 @@ def test_hostile_text_ends_in_one_line(text: str) -> None:
             assert "\n" not in str(refused)
 
 
-def test_a_text_that_no_font_can_write_is_refused(tmp_path: Path) -> None:
+def test_a_text_that_no_font_can_write_is_told_in_one_line_and_still_drawn(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(lettering, "_machine_fonts", list)
     path = tmp_path / "own.toml"
-    path.write_text(CLOCK + 'kind = "text"\nanchor = "top"\ntext = "飛行"\n')
-    with pytest.raises(LayoutError, match="fonts ="):
+    path.write_text(CLOCK + 'kind = "text"\nanchor = "top"\ntext = "飛行 7"\n')
+    layout = layouts.load(path)
+    (note,) = layout.notes
+    assert note.startswith(f"{path}: no font at hand can write '飛行'")
+    assert "fonts = [...]" in note
+    assert "\n" not in note
+    _, panel = layout.place(640, 480, full())
+    assert panel.draw(5.0).any()
+
+
+def test_a_caption_is_added_where_a_layout_has_none() -> None:
+    for name in NAMES:
+        layout = layouts.load(name)
+        assert layout.captioned() is layout
+        silent = tuple(options for options in layout.instrument if options.kind != "event caption")
+        told = layout.model_copy(update={"instrument": silent}).captioned()
+        for size in ((1280, 720), (1080, 1920)):
+            rects = [panel.rect for panel in told.place(*size, full())]
+            assert len(rects) == len(silent) + 1
+            assert not any(overlap(rects[-1], rect) for rect in rects[:-1]), name
+            assert rects[-1].width > 0.2 * min(size)
+
+
+def test_the_published_schema_is_current_and_every_layout_keeps_it() -> None:
+    """By the jsonschema package, an independent reader of JSON Schema 2020-12."""
+    published = json.loads((DOCUMENT.parent / "layout.schema.json").read_text(encoding="utf-8"))
+    assert published == json.loads(layouts.schema_text())
+    jsonschema.Draft202012Validator.check_schema(published)
+    validator = jsonschema.Draft202012Validator(published)
+    for name in NAMES:
+        validator.validate(tomllib.loads((layouts._folder() / f"{name}.toml").read_text(encoding="utf-8")))
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "version = 2",
+        "version = 1\nscal = 2",
+        "version = 1\n[palette]\nink = 'red'",
+        "version = 1\n[palette]\nbase = 'clam'",
+        "version = 1\n[[instrument]]\nkind = 'bank'\nanchor = 'top'\nanchr = 'top'",
+        "version = 1\n[[instrument]]\nkind = 'bank'\nanchor = 'top'\nseconds = 30",
+        "version = 1\n[[instrument]]\nkind = 'bnak'\nanchor = 'top'",
+        "version = 1\n[[instrument]]\nkind = 'figure'\nanchor = 'top'\nquantity = 'speed'",
+    ],
+)
+def test_schema_and_program_refuse_the_same(text: str, tmp_path: Path) -> None:
+    assert not jsonschema.Draft202012Validator(layouts.schema()).is_valid(tomllib.loads(text))
+    path = tmp_path / "own.toml"
+    path.write_text(text)
+    with pytest.raises(LayoutError):
         layouts.load(path)
 
 

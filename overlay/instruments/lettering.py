@@ -6,6 +6,7 @@ move its neighbours; no shaping feature is needed for that.
 
 from __future__ import annotations
 
+import unicodedata
 from functools import lru_cache
 from importlib.resources import as_file, files
 from pathlib import Path
@@ -74,11 +75,30 @@ def add_family(path: Path) -> None:
 def lacking(text: str) -> str:
     """The characters of a text that no family at hand can write."""
     families = [*_family_files("regular"), *_EXTRA]
-    return "".join(c for c in dict.fromkeys(text) if c not in _SURE and not any(c in _covered(f) for f in families))
+    return "".join(
+        c for c in dict.fromkeys(_composed(text)) if c not in _SURE and not any(c in _covered(f) for f in families)
+    )
+
+
+def find_fonts(text: str) -> str:
+    """Look among the machine's own fonts for what the families at hand lack; return what still cannot be written."""
+    missing = lacking(text)
+    for path in _machine_fonts() if missing else ():
+        if not _covers_any(path, missing):
+            continue
+        try:
+            add_family(path)
+        except OSError:  # a font of coloured bitmaps, for instance, which has no free size
+            continue
+        missing = lacking(text)
+        if not missing:
+            break
+    return missing
 
 
 # Grows only by `add_family`, and only for characters that would otherwise be empty boxes.
 _EXTRA: list[Path] = []
+_MISSING = "…"
 
 
 @lru_cache(maxsize=256)
@@ -88,8 +108,12 @@ def _font(path: Path, size_px: float) -> ImageFont.FreeTypeFont:
 
 @lru_cache(maxsize=1024)
 def _runs(text: str, weight: Weight) -> tuple[tuple[str, Path], ...]:
-    """Split into runs by the first family that has the characters; a text one family has whole is not split."""
+    """Split into runs by the first family that has the characters; a text one family has whole is not split.
+
+    What no family has is not drawn as empty boxes: one … stands for any number of such characters.
+    """
     families = [*_family_files(weight), *_EXTRA]
+    text = _composed(text)
     if not text or _SURE.issuperset(text):
         return ((text, families[0]),) if text else ()
     for path in families:
@@ -97,7 +121,10 @@ def _runs(text: str, weight: Weight) -> tuple[tuple[str, Path], ...]:
             return ((text, path),)
     runs: list[tuple[str, Path]] = []
     for character in text:
-        path = next((p for p in families if character in _covered(p)), families[-1])
+        able = [p for p in families if character in _covered(p)]
+        if not able:
+            character = "" if runs and runs[-1][0].endswith(_MISSING) else _MISSING
+        path = (able or families)[0]
         if runs and runs[-1][1] == path:
             runs[-1] = (runs[-1][0] + character, path)
         else:
@@ -114,8 +141,31 @@ def _family_files(weight: Weight) -> tuple[Path, Path]:
         return Path(path), Path(matplotlib.get_data_path()) / "fonts" / "ttf" / other
 
 
-@lru_cache(maxsize=16)
+@lru_cache(maxsize=64)
 def _covered(path: Path) -> frozenset[str]:
     from matplotlib.ft2font import FT2Font
 
     return frozenset(map(chr, FT2Font(str(path)).get_charmap()))
+
+
+def _composed(text: str) -> str:
+    """An accent written after its letter becomes one character with it where there is one."""
+    return text if text.isascii() else unicodedata.normalize("NFC", text)
+
+
+def _machine_fonts() -> list[Path]:
+    """Return the fonts that the machine has, upright and of usual weight first."""
+    from matplotlib.font_manager import findSystemFonts
+
+    def unusual(path: Path) -> tuple[bool, str]:
+        name = path.stem.lower()
+        return any(word in name for word in ("bold", "italic", "oblique", "light", "thin", "mono")), name
+
+    return sorted((Path(name) for name in findSystemFonts()), key=unusual)
+
+
+def _covers_any(path: Path, characters: str) -> bool:
+    try:
+        return not _covered(path).isdisjoint(characters)
+    except (OSError, RuntimeError):  # what lies in a folder of fonts need not be one
+        return False
