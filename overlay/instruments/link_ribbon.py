@@ -5,7 +5,6 @@ The flight is known to its end, so the ribbon also shows what is coming; the lin
 
 from __future__ import annotations
 
-import math
 from typing import Annotated, Literal
 
 import numpy as np
@@ -137,7 +136,7 @@ class LinkRibbon(Instrument[LinkRibbonOptions, State]):
         broken &= grade != NO_DATA
         shade = self.legible(p.broken) if broken else p.ink if grade != NO_DATA else p.muted
         picture = f"picture {grade} of 5" if grade != NO_DATA else "picture —"
-        canvas.text(self._right, y, picture, SMALL, shade, weight="semibold" if broken else "regular", anchor="right")
+        canvas.text(self._right, y, picture, SMALL, shade, anchor="right")
 
     def _half(self, grade: Floats) -> Floats:
         """Half the ribbon's width at a grade: thin at 1, all the room at 5."""
@@ -150,8 +149,8 @@ def _band(xs: Floats, half: Floats, axis: float) -> Floats:
 
 
 def grade_text(grade: float) -> str:
-    """A picture grade to half a grade; whole grades without a decimal."""
-    return number(grade, 0 if grade == round(grade) else 1) if math.isfinite(grade) else NO_DATA
+    """A picture grade to half a grade, always with its decimal: words beside it would else move to and fro."""
+    return number(grade, 1)
 
 
 def known_runs(values: Floats) -> list[slice]:

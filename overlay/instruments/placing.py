@@ -9,6 +9,8 @@ from typing import Literal
 
 from overlay.instruments.panel import Rect
 
+_LEAST_BETWEEN = 0.15  # of the safe width: narrower than this, nothing is read in it
+
 
 class NoRoomError(Exception):
     """The instruments do not fit the frame; the message names the first that does not."""
@@ -86,18 +88,34 @@ def _widened(item: Item, room: _Room) -> Item:
 
 
 def _between(stack: Sequence[Item], anchor: str, room: _Room, placed: Sequence[Place], gap: float) -> _Room:
-    """Return what of the room is free to the left and right of its middle, at the heights that the stack will take."""
-    rects = [found.rect for found in _stack(stack, anchor, room, gap)]
-    top, bottom = min(rect.y for rect in rects), max(rect.y + rect.height for rect in rects)
+    """Return what of the room is free to the left and right of its middle, at the heights that the stack will take.
+
+    Where that is too narrow to be of use, the stack goes past what stands in its way.
+    """
+    for _ in range(len(placed) + 1):
+        rects = [found.rect for found in _stack(stack, anchor, room, gap)]
+        top, bottom = min(rect.y for rect in rects), max(rect.y + rect.height for rect in rects)
+        beside = [found.rect for found in placed if found.rect.y < bottom and top < found.rect.y + found.rect.height]
+        free = _beside(beside, room, gap)
+        if free.right - free.left >= _LEAST_BETWEEN * (room.right - room.left) or not beside:
+            break
+        if anchor.startswith("bottom"):
+            room = replace(room, bottom=min(rect.y for rect in beside) - _whole(gap))
+        else:
+            room = replace(room, top=max(rect.y + rect.height for rect in beside) + _whole(gap))
+    return free
+
+
+def _beside(rects: Sequence[Rect], room: _Room, gap: float) -> _Room:
+    """Return the room between those left and those right of its middle."""
     middle = (room.left + room.right) / 2
     left, right = room.left, room.right
-    for rect in (found.rect for found in placed):
-        if rect.y < bottom and top < rect.y + rect.height:
-            if rect.x + rect.width / 2 < middle:
-                left = max(left, rect.x + rect.width + gap)
-            else:
-                right = min(right, rect.x - gap)
-    return _Room(left, room.top, right, room.bottom)
+    for rect in rects:
+        if rect.x + rect.width / 2 < middle:
+            left = max(left, rect.x + rect.width + gap)
+        else:
+            right = min(right, rect.x - gap)
+    return replace(room, left=left, right=right)
 
 
 def _stack(items: Sequence[Item], anchor: str, room: _Room, gap: float) -> Iterator[Place]:
