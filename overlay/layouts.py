@@ -26,7 +26,7 @@ from overlay.instruments.conditions import during
 from overlay.instruments.dials import Dials
 from overlay.instruments.event_caption import EventCaptionOptions
 from overlay.instruments.inset_frame import inset_frame
-from overlay.instruments.instrument import Anchor, Setting
+from overlay.instruments.instrument import USUAL_STYLE, Anchor, Setting, Style
 from overlay.instruments.lettering import add_family, find_fonts
 from overlay.instruments.palette import PALETTES, Palette, PaletteColour
 from overlay.instruments.panel import Panel, Rect
@@ -45,7 +45,11 @@ class Inset(settings.Settings):
     width: Annotated[float, Field(gt=0.0, le=4.0)] = Field(
         default=0.4445, description="width as a share of the frame height; its height follows its shape"
     )
-    label: str = Field(default="live picture", max_length=60, description="what the label in its lower corner calls it")
+    label: str = Field(
+        default="live picture",
+        max_length=60,
+        description="what the label in its lower corner calls it; empty: no label",
+    )
 
 
 class Colours(settings.Settings):
@@ -97,6 +101,7 @@ class Layout(settings.Settings):
         default=(), max_length=8, description="font files, beside the layout, for scripts that the built-in fonts lack"
     )
     palette: Colours = Field(default=Colours(), description="colours")
+    style: Style = Field(default=USUAL_STYLE, description="how the plates are cut")
     inset: Inset | None = Field(
         default=None, description="where the second recording stands; without this table it has no place"
     )
@@ -154,7 +159,7 @@ class Layout(settings.Settings):
         panels: list[Panel] = []
         for found in self._places(frame_width, frame_height, inset_aspect, readings):
             unit = self._unit(frame_width, frame_height)
-            setting = Setting(dials, shown, palette, unit, told, utc_offset_s)
+            setting = Setting(dials, shown, palette, unit, told, utc_offset_s, self.style)
             if found.item.key is not None:
                 options = self.instrument[found.item.key]
                 setting = replace(setting, unit=unit * options.scale)

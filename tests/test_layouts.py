@@ -174,6 +174,8 @@ def test_conditions(tmp_path: Path, when: str, shown: set[int]) -> None:
         (CLOCK + "kind = 'range line'\nanchor = 'top'\nwidth = 'saf'", "10:1", "did you mean 'safe'"),
         (CLOCK + "kind = 'range line'\nanchor = 'top'\nwidth = 9", "10:1", "less than or equal to 4"),
         ("version = 1\n[palette]\nbase = 'clam'", "3:1", "did you mean 'calm'"),
+        ("version = 1\n[style]\ncornr = 3", "3:1", "did you mean 'corner'"),
+        ("version = 1\n[style]\nedge = -1", "3:1", "greater than or equal to 0"),
         ("version = 1\n[palette]\nbrokn = '#ff0000'", "3:1", "did you mean 'broken'"),
         (CLOCK + "kind = 'bank'\nanchor = 'top'\nwhen = 'breakup'", "10:1", "did you mean 'break-up'"),
         (CLOCK + "kind = 'bank'\nanchor = 'top'\nabsent = 'hid'", "10:1", "did you mean 'hide'"),
@@ -257,6 +259,31 @@ def test_a_caption_is_added_where_a_layout_has_none() -> None:
             assert rects[-1].width > 0.2 * min(size)
 
 
+def test_style_cuts_the_plates() -> None:
+    def drawn(style: str) -> np.ndarray:
+        instrument = '[{"kind": "height", "anchor": "top"}]'
+        layout = layouts.Layout.model_validate_json(f'{{"version": 1, "style": {style}, "instrument": {instrument}}}')
+        (panel,) = layout.place(1920, 1080, full())
+        return panel.draw(5.0)
+
+    rounded, square, edged = drawn("{}"), drawn('{"corner": 0}'), drawn('{"edge": 2}')
+    assert rounded[0, 0, 3] == 0
+    assert square[0, 0, 3] == PALETTES["calm"].backing.alpha
+    hairline = np.array(PALETTES["calm"].hairline[:3])
+    for y, x in ((0, 100), (-1, 100), (50, 0), (50, -1)):
+        assert np.abs(edged[y, x, :3].astype(int) - hairline).max() <= 4
+        assert np.abs(rounded[y, x, :3].astype(int) - hairline).max() > 60
+    assert edged[0, 0, 3] == 0
+
+
+def test_an_inset_without_a_label_is_covered_by_nothing() -> None:
+    layout = layouts.Layout.model_validate_json('{"version": 1, "inset": {"label": ""}}')
+    inset = layout.inset_rect(1920, 1080, 4 / 3)
+    for panel in layout.place(1920, 1080, full(), inset_aspect=4 / 3):
+        assert min(panel.rect.width, panel.rect.height) <= 6
+        assert overlap(panel.rect, inset)
+
+
 def test_the_published_schema_is_current_and_every_layout_keeps_it() -> None:
     """By the jsonschema package, an independent reader of JSON Schema 2020-12."""
     published = json.loads((DOCUMENT.parent / "layout.schema.json").read_text(encoding="utf-8"))
@@ -324,6 +351,7 @@ def test_the_document_tells_every_key_instrument_and_choice() -> None:
         *layouts.Layout.model_fields,
         *layouts.Inset.model_fields,
         *layouts.Colours.model_fields,
+        *layouts.Style.model_fields,
         *Palette.model_fields,
     }
     for options in OPTIONS.values():

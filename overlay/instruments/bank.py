@@ -45,7 +45,8 @@ class Bank(Instrument[BankOptions, State]):
 
     def _ground(self, canvas: Canvas) -> None:
         self.backing(canvas)
-        self.name(canvas, "bank")
+        title = self.titled(canvas, "bank", canvas.measure(f"nose {MINUS}00°", SMALL) + 10)
+        canvas.text(INSET, INSET + SMALL * 0.66, title, SMALL, self.palette.muted)
         x, y, r, rim = self._x, self._y, self._radius, self.palette.hairline
         rims = [arc(x, y, r, side - 32.0, side + 32.0) for side in (90.0, -90.0)]
         ticks = [

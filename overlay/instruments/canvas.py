@@ -91,6 +91,20 @@ class Canvas:
                 self._paint(mask, left, y0, colour)
                 self._paint(mask[:, ::-1], right - r, y0, colour)
 
+    def frame(
+        self, x: float, y: float, width: float, height: float, line: float, colour: Colour, radius: float = 0.0
+    ) -> None:
+        """Draw the edge of an upright rectangle, just inside it."""
+        inside, r = line / 2, max(min(radius, width / 2, height / 2) - line / 2, 0.0)
+        left, top, right, bottom = x + inside, y + inside, x + width - inside, y + height - inside
+        corners = (
+            (right - r, top + r, 0),
+            (right - r, bottom - r, 90),
+            (left + r, bottom - r, 180),
+            (left + r, top + r, 270),
+        )
+        self.line(np.concatenate([arc(cx, cy, r, a, a + 90) for cx, cy, a in corners]), line, colour, closed=True)
+
     def outline(self, x: float, y: float, width: float, height: float, colour: Colour) -> None:
         """Dash the edge of an upright rectangle: the place of something of which there is no data."""
         dash, far_x, far_y = 8.0, x + width, y + height
@@ -133,6 +147,13 @@ class Canvas:
     def measure(self, text: str, size: float, *, weight: Weight = "regular") -> float:
         """Width in design units that `text` would take."""
         return advance(text, weight, round(size * self.unit, 1)) / self.unit
+
+    def shortened(self, text: str, size: float, room: float) -> str:
+        """Return as much of a text of the user's as has room, with … for the rest."""
+        if self.measure(text, size) <= room:
+            return text
+        kept = next((n for n in range(len(text) - 1, 0, -1) if self.measure(text[:n].rstrip() + "…", size) <= room), 0)
+        return text[:kept].rstrip() + "…"
 
     def lay(self, patch: Patch, x_px: int, y_px: int) -> None:
         """Lay another premultiplied sheet over this one, its corner at a pixel; it has to lie inside."""

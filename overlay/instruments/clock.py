@@ -48,14 +48,8 @@ class Clock(Instrument[ClockOptions, str]):
             canvas.text(self.width / 2, y, state, VALUE, self.palette.ink, weight="semibold", anchor="centre")
             return
         canvas.text(INSET - 4, y, state, VALUE, self.palette.ink, weight="semibold")
-        canvas.text(
-            self.width - INSET + 4,
-            y,
-            self.options.title or self.options.time.replace("utc", "UTC"),
-            SMALL,
-            self.palette.muted,
-            anchor="right",
-        )
+        name = self.titled(canvas, self.options.time.replace("utc", "UTC"), canvas.measure("00:00:00", VALUE) + 12)
+        canvas.text(self.width - INSET + 4, y, name, SMALL, self.palette.muted, anchor="right")
 
 
 def takeoff_s(readings: Readings) -> float:

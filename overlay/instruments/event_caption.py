@@ -44,7 +44,7 @@ class EventCaption(Instrument[EventCaptionOptions, State]):
         tall = len(lines) * _LINE + 2 * _PAD
         left, top = self._corner(wide, tall)
         p = self.palette
-        canvas.box(left, top, wide, tall, p.backing, 8.0)
+        self.plate(canvas, left, top, wide, tall)
         if broken:
             canvas.hatch(
                 [(left, top), (left + _EDGE, top), (left + _EDGE, top + tall), (left, top + tall)],

@@ -104,7 +104,8 @@ class Figure(Instrument[FigureOptions, State]):
 
     def _ground(self, canvas: Canvas) -> None:
         self.backing(canvas)
-        canvas.text(INSET, self.height - INSET, self.options.title or self.options.quantity, SMALL, self.palette.muted)
+        name = self.titled(canvas, self.options.quantity)
+        canvas.text(INSET, self.height - INSET, name, SMALL, self.palette.muted)
 
     def _paint(self, canvas: Canvas, state: State) -> None:
         number, unit = state

@@ -40,8 +40,10 @@ class Height(Instrument[HeightOptions, State]):
     def _ground(self, canvas: Canvas) -> None:
         self.backing(canvas)
         y = self.height / 2 + self.size[1] / 2 - INSET
-        canvas.text(INSET, y, self.options.title or "over home", SMALL, self.palette.muted)
-        canvas.text(self.width - INSET, y, self.units.climb.symbol, SMALL, self.palette.muted, anchor="right")
+        unit = self.units.climb.symbol
+        name = self.titled(canvas, "over home", canvas.measure(unit, SMALL) + 12)
+        canvas.text(INSET, y, name, SMALL, self.palette.muted)
+        canvas.text(self.width - INSET, y, unit, SMALL, self.palette.muted, anchor="right")
 
     def _paint(self, canvas: Canvas, state: State) -> None:
         height, climb, direction = state

@@ -71,7 +71,8 @@ class HomeRose(Instrument[HomeRoseOptions, State]):
             strokes.append(np.array([x, y]) + np.outer([r - (12 if degrees % 90 == 0 else 6), r], way))
         canvas.lines(strokes, HAIR, rim)
         draw_home(canvas, x, y - r - 22, 12.0, self.palette.ink)
-        canvas.text(INSET, INSET + 15, self.options.title or "bearing", SMALL, self.palette.muted)
+        aside = self.width / 2 - INSET + 18  # home stands in the middle, the bearing beyond it
+        canvas.text(INSET, INSET + 15, self.titled(canvas, "bearing", aside), SMALL, self.palette.muted)
 
     def _paint(self, canvas: Canvas, state: State) -> None:
         course, heading, wind, off, bearing_text, wind_text, off_text = state

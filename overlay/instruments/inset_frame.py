@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from typing import Literal
 
 from overlay.instruments.canvas import Canvas
 from overlay.instruments.instrument import SMALL, Instrument, Options, Setting
+from overlay.instruments.lettering import advance
 from overlay.instruments.link_ribbon import grade_text
 from overlay.instruments.panel import Rect
 from overlay.instruments.quantities import NO_DATA, Unit
@@ -61,7 +63,8 @@ class _Label(Instrument[InsetOptions, "tuple[str, bool]"]):
 
     def _paint(self, canvas: Canvas, state: tuple[str, bool]) -> None:
         text, broken = state
-        p, edge = self.palette, _HATCHED if state[1] else 0.0
+        p, edge = self.palette, _HATCHED if broken else 0.0
+        text = canvas.shortened(text, SMALL, self.width - 28 - edge)
         wide = canvas.measure(text, SMALL) + 28 + edge
         canvas.box(0, 0, wide, _TALL, p.backing)
         if broken:
@@ -80,6 +83,11 @@ def inset_frame(
         Rect(x, y, width, edge), Rect(x, y + height - edge, width, edge),
         Rect(x, y + edge, edge, height - 2 * edge), Rect(x + width - edge, y + edge, edge, height - 2 * edge),
     ]  # fmt: skip
-    tall, wide = 2 * round(_TALL * setting.unit / 2), min(2 * round(330 * setting.unit / 2), width - 2 * edge)
+    tall, needed = (
+        2 * round(_TALL * setting.unit / 2),
+        advance(f"{label} · grade 5.0", "regular", SMALL) + 32 + _HATCHED,
+    )
+    wide = min(2 * math.ceil(needed * setting.unit / 2), width - 2 * edge)
     label_rect = Rect(x + edge, y + height - edge - tall, wide, tall)
-    return [*(_Edge(side, setting, options) for side in sides), _Label(label_rect, setting, options)]
+    edges = [_Edge(side, setting, options) for side in sides]
+    return [*edges, _Label(label_rect, setting, options)] if label else [*edges]

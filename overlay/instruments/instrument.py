@@ -55,6 +55,20 @@ class Options(Settings):
     title: str | None = Field(default=None, max_length=60, description="name printed on it, in place of its own")
 
 
+class Style(Settings):
+    """How the plates are cut."""
+
+    corner: Annotated[float, Field(ge=0.0, le=40.0)] = Field(
+        default=CORNER, description="radius of the plates' corners, in units of 1/1080 of the frame height"
+    )
+    edge: Annotated[float, Field(ge=0.0, le=6.0)] = Field(
+        default=0.0, description="width of a line around each plate, in the colour of the rulers; 0: none"
+    )
+
+
+USUAL_STYLE = Style()
+
+
 @dataclass(frozen=True)
 class Setting:
     """What an instrument is given besides its options. `unit` is pixels to a design unit."""
@@ -65,6 +79,7 @@ class Setting:
     unit: float
     captions: tuple[Caption, ...] = ()
     utc_offset_s: float | None = None
+    style: Style = USUAL_STYLE
 
 
 OptionsT = TypeVar("OptionsT", bound=Options)
@@ -127,8 +142,15 @@ class Instrument(ABC, Generic[OptionsT, State]):
         return canvas.pixels
 
     def backing(self, canvas: Canvas) -> None:
-        """Lay the dark plate that keeps everything on it readable."""
-        canvas.box(0, 0, self.width, self.height, self.palette.backing, CORNER)
+        """Lay the plate that keeps everything on it readable."""
+        self.plate(canvas, 0.0, 0.0, self.width, self.height)
+
+    def plate(self, canvas: Canvas, left: float, top: float, wide: float, tall: float) -> None:
+        """Lay a plate in the layout's style."""
+        style = self.setting.style
+        canvas.box(left, top, wide, tall, self.palette.backing, style.corner)
+        if style.edge:
+            canvas.frame(left, top, wide, tall, style.edge, self.palette.hairline, style.corner)
 
     def half_pixel(self, value: float) -> float:
         """Round a place in design units to half a pixel, or half a unit on large frames: finer motion is not seen."""
@@ -143,9 +165,15 @@ class Instrument(ABC, Generic[OptionsT, State]):
     def name(self, canvas: Canvas, text: str, unit: str = "") -> None:
         """Print the instrument's name, and its unit at the right."""
         y = INSET + SMALL * 0.66
-        canvas.text(INSET, y, self.options.title if self.options.title is not None else text, SMALL, self.palette.muted)
+        aside = canvas.measure(unit, SMALL) + 12 if unit else 0.0
+        canvas.text(INSET, y, self.titled(canvas, text, aside), SMALL, self.palette.muted)
         if unit:
             canvas.text(self.width - INSET, y, unit, SMALL, self.palette.muted, anchor="right")
+
+    def titled(self, canvas: Canvas, own: str, aside: float = 0.0) -> str:
+        """Return the user's title, or the instrument's own, as it fits the plate beside something `aside` wide."""
+        title = self.options.title if self.options.title is not None else own
+        return canvas.shortened(title, SMALL, self.width - 2 * INSET - aside)
 
     def legible(self, colour: Colour) -> Colour:
         """Return an accent as it is used for text."""

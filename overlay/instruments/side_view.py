@@ -91,7 +91,7 @@ class SideView(Instrument[SideViewOptions, State]):
         for i in range(1, round((self._high - self._low) * unit.per_si / self._step) + 1):
             value = i * self._step
             y = float(self._y(np.array([value / unit.per_si]))[0])
-            if y >= self._top - 1:
+            if y >= self._top - 14:
                 canvas.rule(self._left, y, self._right - self._left, HAIR, p.hairline.faded(0.45))
                 canvas.text(self._left - 10, y + 7, f"{number(value)} {unit.symbol}", SMALL, p.muted, anchor="right")
         for run in known_runs(self._points.sum(axis=1)):

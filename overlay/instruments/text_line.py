@@ -33,9 +33,8 @@ class Text(Instrument[TextOptions, str]):
 
     def _ground(self, canvas: Canvas) -> None:
         self.backing(canvas)
-        canvas.text(
-            self.width / 2, self.height / 2 + BODY * 0.32, self.options.text, BODY, self.palette.ink, anchor="centre"
-        )
+        text = canvas.shortened(self.options.text, BODY, self.width - 2 * INSET + 1)
+        canvas.text(self.width / 2, self.height / 2 + BODY * 0.32, text, BODY, self.palette.ink, anchor="centre")
 
     def _paint(self, canvas: Canvas, state: str) -> None:
         """Nothing changes."""

@@ -155,5 +155,7 @@ class TrackSketch(Instrument[TrackSketchOptions, State]):
         canvas.rule(x, y, long, HAIR, p.muted)
         canvas.rule(x, y - 5, 10, HAIR, p.muted, down=True)
         canvas.rule(x + long, y - 5, 10, HAIR, p.muted, down=True)
-        canvas.text(x - 10, y + 7, f"{number(top, 0 if top >= 1 else 1)} {unit.symbol}", SMALL, p.muted, anchor="right")
-        canvas.text(INSET, y + 7, self.options.title or "from above", SMALL, p.muted)
+        scale = f"{number(top, 0 if top >= 1 else 1)} {unit.symbol}"
+        canvas.text(x - 10, y + 7, scale, SMALL, p.muted, anchor="right")
+        aside = long + canvas.measure(scale, SMALL) + 24
+        canvas.text(INSET, y + 7, self.titled(canvas, "from above", aside), SMALL, p.muted)

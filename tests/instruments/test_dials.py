@@ -93,3 +93,39 @@ def test_a_log_of_months_does_not_take_the_memory() -> None:
     sparse = np.array([0.0, 1.0, 2.0, 200 * 86400.0])
     needle = dials("height_m", np.ones(4), sparse).needle("height_m")
     assert len(needle.values) <= 1_000_001
+
+
+def noisy(seed: int, noise: float) -> np.ndarray:
+    """A steady climb and a wander of the noise that satellite speeds have."""
+    return 20.0 + 0.05 * TIMES + np.random.default_rng(seed).normal(0, noise, len(TIMES))
+
+
+@given(st.integers(0, 1000))
+def test_noise_does_not_make_a_needle_tremble(seed: int) -> None:
+    """From one frame to the next the needle moves a fraction of what the readings jump."""
+    values = noisy(seed, 0.3)
+    needle = dials("ground_speed_mps", values).needle("ground_speed_mps")
+    shown = np.array([needle(t) for t in np.arange(5.0, 55.0, 1 / 30)])
+    assert np.abs(np.diff(shown)).max() < 0.35 * np.abs(np.diff(values)).max()
+    assert np.abs(np.diff(shown, 2)).max() < 0.15 * np.abs(np.diff(values, 2)).max()
+    assert shown == pytest.approx(20.0 + 0.05 * np.arange(5.0, 55.0, 1 / 30), abs=0.75)
+
+
+@given(st.integers(0, 1000))
+def test_noise_below_the_step_does_not_make_a_figure_flicker(seed: int) -> None:
+    """Around a rounding edge, where plain rounding changes its mind several times a second."""
+    values = 20.5 + np.random.default_rng(seed).normal(0, 0.05, len(TIMES))
+    figure = dials("height_m", values).figure("height_m", UNITS["metric"].height)
+    shown = [figure(t) for t in np.arange(1.0, 59.0, 0.05)]
+    assert len(set(shown)) == 1
+    assert np.count_nonzero(np.diff(np.rint(values))) > 50
+
+
+def test_filtering_is_for_display_and_leaves_the_readings_alone() -> None:
+    values = noisy(3, 0.3)
+    kept = values.copy()
+    made = dials("ground_speed_mps", values)
+    made.needle("ground_speed_mps")(10.0)
+    made.figure("ground_speed_mps", UNITS["metric"].speed)(10.0)
+    assert np.array_equal(values, kept)
+    assert np.array_equal(made.readings["ground_speed_mps"], kept)

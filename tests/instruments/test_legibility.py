@@ -100,6 +100,23 @@ def test_no_text_leaves_its_plate_or_touches_another(
             assert not one.touches(other, 4.0), (type(panel).__name__, moment, one, other)
 
 
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_long_title_is_shortened_and_touches_nothing(kind: str, flight: Readings, written: list[Written]) -> None:
+    item = layout_of(kind).instrument[0].model_dump(mode="json")
+    item["title"] = "Flächenflug über dem Moor, zweiter Versuch mit neuer Antenne"
+    if kind == "text":
+        item |= {"text": item["title"], "width": 0.3}
+    layout = layouts.Layout.model_validate_json(
+        json.dumps({"version": 1, "inset": {"label": item["title"], "width": 0.3}, "instrument": [item]})
+    )
+    for panel, moment in drawings(layout.place(1920, 1080, flight, inset_aspect=4 / 3), flight.time_s[0], written):
+        for one in written:
+            assert one.left >= 8, (moment, one)
+            assert one.right <= panel.width - 8, (moment, one)
+        for one, other in itertools.combinations(written, 2):
+            assert not one.touches(other, 4.0), (moment, one, other)
+
+
 @pytest.mark.parametrize("name", NAMES)
 def test_type_keeps_to_its_scale_and_is_large_enough_for_a_phone(
     name: str, flight: Readings, written: list[Written]
