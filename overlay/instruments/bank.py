@@ -14,6 +14,7 @@ from overlay.instruments.quantities import MINUS, NO_DATA, Unit
 State = tuple[float, str, str]  # bank in half degrees; bank and pitch as texts
 
 _DEGREES = Unit("°")
+_PLAY_deg = 0.8
 
 
 class BankOptions(Options):
@@ -29,7 +30,7 @@ class Bank(Instrument[BankOptions, State]):
     size = (216.0, 176.0)
 
     def _prepare(self) -> None:
-        self._bank = self.dials.needle("bank_deg", smooth_s=0.4)
+        self._bank = self.dials.needle("bank_deg", smooth_s=0.4, play=_PLAY_deg)
         self._bank_figure = self.dials.figure("bank_deg", _DEGREES)
         self._pitch_figure = self.dials.figure("pitch_deg", _DEGREES)
         self._x, self._y = self.width / 2, self.height * 0.5 + 1

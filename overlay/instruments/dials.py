@@ -81,12 +81,13 @@ class Dials:
         _, values = self.readings.series(name)
         return float(values.max()) if len(values) else math.nan
 
-    def needle(self, name: str, *, period: float | None = None, smooth_s: float = 0.8) -> Needle:
-        """Return the column `name` for something that moves."""
-        key = ("needle", name, period, smooth_s)
+    def needle(self, name: str, *, period: float | None = None, smooth_s: float = 0.8, play: float = 0.0) -> Needle:
+        """Return the column `name` for something that moves; `play`, in its unit, keeps it from trembling."""
+        key = ("needle", name, period, smooth_s, play)
         if key not in self._made:
             rate = self._rate(NEEDLE_HZ)
-            self._made[key] = Needle(self.start_s, rate, self._sampled(name, rate, period, smooth_s), period)
+            values = with_play(self._sampled(name, rate, period, smooth_s), play)
+            self._made[key] = Needle(self.start_s, rate, values, period)
         made = self._made[key]
         assert isinstance(made, Needle)
         return made
@@ -148,6 +149,21 @@ class Dials:
         times, _ = self.readings.series(name)
         usual = float(np.median(np.diff(times))) if len(times) > 2 else 0.0
         return min(max(2.0, 2.5 * usual), _LONGEST_GAP_S)
+
+
+def with_play(values: Floats, play: float) -> Floats:
+    """Follow `values` (N,) as a pointer with so much play does: it stands still until it is more than `play` behind.
+
+    What turns to and fro within twice the play does not move it; it is never further than `play` from the value.
+    """
+    if play <= 0:
+        return values
+    shown = np.full(len(values), np.nan)
+    last = math.nan
+    for i, value in enumerate(values.tolist()):
+        last = value if math.isnan(last) or math.isnan(value) else min(max(last, value - play), value + play)
+        shown[i] = last
+    return shown
 
 
 def smoothed(values: Floats, taps: int) -> Floats:

@@ -26,7 +26,7 @@ class Height(Instrument[HeightOptions, State]):
 
     def _prepare(self) -> None:
         self._height = self.dials.figure("height_m", self.units.height)
-        self._climb = self.dials.figure("vertical_speed_mps", self.units.climb)
+        self._climb = self.dials.figure("vertical_speed_mps", self.units.climb, smooth_s=2.0)
 
     def _state(self, time_s: float) -> State:
         climb = self._climb(time_s)

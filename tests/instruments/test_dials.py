@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from overlay.instruments.dials import FIGURE_HZ, Dials, smoothed
+from overlay import layouts
+from overlay.instruments.dials import FIGURE_HZ, Dials, smoothed, with_play
 from overlay.instruments.quantities import UNITS, Unit
 from overlay.readings import Readings
 
@@ -129,3 +130,36 @@ def test_filtering_is_for_display_and_leaves_the_readings_alone() -> None:
     made.figure("ground_speed_mps", UNITS["metric"].speed)(10.0)
     assert np.array_equal(values, kept)
     assert np.array_equal(made.readings["ground_speed_mps"], kept)
+
+
+@given(st.lists(st.floats(-100, 100) | st.just(math.nan), max_size=60), st.floats(0.01, 5.0))
+def test_play_is_never_further_from_the_value_than_it_is_wide(values: list[float], play: float) -> None:
+    raw = np.array(values, np.float64)
+    shown = with_play(raw, play)
+    assert np.array_equal(np.isnan(raw), np.isnan(shown))
+    assert (np.abs(shown - raw)[np.isfinite(raw)] <= play + 1e-9).all()
+
+
+def test_play_swallows_what_turns_to_and_fro() -> None:
+    trembling = 5.0 + 0.4 * np.sin(np.arange(300) * 1.3)
+    assert len(set(with_play(trembling, 0.8))) == 1
+    rising = 0.1 * np.arange(300.0) + 0.4 * np.sin(np.arange(300) * 1.3)
+    assert (np.diff(with_play(rising, 0.4)) >= 0).all()
+
+
+@pytest.mark.parametrize("kind", ["speed pair", "bank", "home rose", "side view", "track sketch"])
+def test_what_is_shown_does_not_go_to_and_fro(kind: str, flight: Readings) -> None:
+    """At 60 frames a second nothing that moves takes a step and the same step back within half a second."""
+    text = '{"version": 1, "instrument": [{"kind": "%s", "anchor": "top"}]}'
+    (panel,) = layouts.Layout.model_validate_json(text.replace("%s", kind)).place(1920, 1080, flight)
+    steps, turns = 0, 0
+    for start in (100.0, 450.0, 900.0, 1400.0):
+        times = flight.time_s[0] + start + np.arange(0, 15, 1 / 60)
+        for part in zip(*(panel.shows(t) for t in times), strict=True):
+            if isinstance(part[0], str):
+                continue  # figures have a test of their own
+            seen = [(t, v) for t, v, before in zip(times, part, (None, *part), strict=False) if v != before]
+            steps += len(seen)
+            turns += sum(a[1] == c[1] and c[0] - b[0] < 0.5 for a, b, c in zip(seen, seen[1:], seen[2:], strict=False))
+    assert steps > 10
+    assert turns <= 0.03 * steps
