@@ -11,6 +11,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from overlay.instruments.palette import PALETTES
+
 if TYPE_CHECKING:
     from overlay.instruments.quantities import UnitSystem
     from overlay.layouts import Layout
@@ -94,16 +96,30 @@ def plates(
     `at` gives the moments "far", "near" and "silent"; `ahead` what the camera sees at a time, at a size.
     """
     moments = {name: at(name) for name in ("far", "near", "silent")}
-    far, count = moments["far"], len(layouts) + 2
+    far, count = moments["far"], len(layouts) + 3
     for number, (name, layout) in enumerate(layouts.items()):
         size = layout.usual_size()
         whole = drawn(layout, far.readings, far.time_s, ahead(far.time_s, size), inset=far.live)
         yield f"{name}.jpg", sheet([whole], 1, 608 if layout.shape == "upright" else 1280), (number + 0.3) / count
         yield f"{name}-grounds.jpg", _grounds_sheet(layout, moments), (number + 1.0) / count
-    yield "sizes.jpg", _corners(layouts.get("review") or next(iter(layouts.values())), far), (count - 1) / count
-    upright = [drawn(each, far.readings, far.time_s, ground("cloud", *_UPRIGHT), inset=far.live)
-               for each in layouts.values()]  # fmt: skip
+    first = layouts.get("review") or next(iter(layouts.values()))
+    yield "palettes.jpg", _palettes(first, far), (count - 2) / count
+    yield "sizes.jpg", _corners(first, far), (count - 1) / count
+    upright = [
+        drawn(each, far.readings, far.time_s, ground("cloud", *_UPRIGHT), inset=far.live) for each in layouts.values()
+    ]
     yield "upright-frames.jpg", sheet(upright, 3, 420), 1.0
+
+
+def _palettes(layout: Layout, moment: Moment) -> Picture:
+    """A layout in each built-in palette, over the brightest and the darkest ground."""
+    pictures = []
+    for base in PALETTES:
+        tinted = layout.in_palette(base)
+        for behind in ("cloud", "night"):
+            below = ground(behind, 1280, 720)
+            pictures.append(drawn(tinted, moment.readings, moment.time_s, below, inset=moment.live))
+    return sheet(pictures, 2, 640)
 
 
 def _grounds_sheet(layout: Layout, moments: Mapping[str, Moment]) -> Picture:
@@ -153,6 +169,12 @@ known. The program made this page and its pictures:
     overlay layouts --gallery docs --overwrite
 """
 _PAGE_FOOT = """\
+## Palettes
+
+`calm`, `bold` and `paper`, each over white cloud and by night:
+
+![The three palettes](pictures/palettes.jpg)
+
 ## Sizes
 
 The same corner on frames of 720, 1080 and 2160 lines, every pixel of the first two shown as it is:

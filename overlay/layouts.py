@@ -134,6 +134,10 @@ class Layout(settings.Settings):
             "instruments": [options.kind for options in self.instrument],
         }  # fmt: skip
 
+    def in_palette(self, base: str) -> Layout:
+        """Return the same layout in a built-in palette, without colours of its own."""
+        return self.model_copy(update={"palette": Colours.model_validate({"base": base})})
+
     def captioned(self) -> Layout:
         """Return a layout that tells the flight's events: itself, or with a caption between what stands at its foot."""
         if any(options.kind == "event caption" and options.when in ("always", "event") for options in self.instrument):

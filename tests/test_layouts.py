@@ -174,6 +174,8 @@ def test_conditions(tmp_path: Path, when: str, shown: set[int]) -> None:
         (CLOCK + "kind = 'range line'\nanchor = 'top'\nwidth = 'saf'", "10:1", "did you mean 'safe'"),
         (CLOCK + "kind = 'range line'\nanchor = 'top'\nwidth = 9", "10:1", "less than or equal to 4"),
         ("version = 1\n[palette]\nbase = 'clam'", "3:1", "did you mean 'calm'"),
+        ("version = 1\n[[instruments]]\nkind = 'bank'", "2:1", "did you mean 'instrument'"),
+        ("version = 1\ninset = { anchor = 'topright' }", "2:1", "did you mean 'top right'"),
         ("version = 1\n[style]\ncornr = 3", "3:1", "did you mean 'corner'"),
         ("version = 1\n[style]\nedge = -1", "3:1", "greater than or equal to 0"),
         ("version = 1\n[palette]\nbrokn = '#ff0000'", "3:1", "did you mean 'broken'"),

@@ -86,7 +86,7 @@ def test_the_gallery_is_a_page_with_its_pictures(tmp_path: Path) -> None:
     assert main(["layouts", "plain", "--gallery", str(tmp_path)]) == 0
     page = (tmp_path / "gallery.md").read_text(encoding="utf-8")
     pictures = {path.name for path in (tmp_path / "pictures").iterdir()}
-    assert pictures == {"plain.jpg", "plain-grounds.jpg", "sizes.jpg", "upright-frames.jpg"}
+    assert pictures == {"plain.jpg", "plain-grounds.jpg", "palettes.jpg", "sizes.jpg", "upright-frames.jpg"}
     assert all(f"pictures/{name}" in page for name in pictures)
 
 
