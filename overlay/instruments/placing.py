@@ -9,7 +9,7 @@ from typing import Literal
 
 from overlay.instruments.panel import Rect
 
-_LEAST_BETWEEN = 0.15  # of the safe width: narrower than this, nothing is read in it
+_LEAST_BETWEEN = 0.29  # of the safe width: narrower than this, nothing is read in it
 
 
 class NoRoomError(Exception):

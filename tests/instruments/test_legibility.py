@@ -253,3 +253,18 @@ def test_a_break_up_is_told_by_its_hatch_in_shades_of_grey(kind: str, flight: Re
         around[y, x] = True
     assert (grey[around] < 45).mean() > 0.2
     assert (grey[around] > 80).mean() > 0.2
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_long_caption_keeps_its_size(name: str, flight: Readings, written: list[Written]) -> None:
+    """On the frame that a layout is made for, the sentence that matters most is wrapped and not made smaller."""
+    layout = layouts.load(name)
+    panels = layout.place(*layout.usual_size(), flight, inset_aspect=4 / 3)
+    caption = next(
+        inner
+        for inner in (getattr(panel, "_panel", panel) for panel in panels)
+        if type(inner).__name__ == "EventCaption"
+    )
+    sentence = "Picture breaks up: 10.3\u00a0km from home, 1\u202f190\u00a0m high, banked 42° right"
+    caption._paint(Canvas(caption.rect.width, caption.rect.height, caption.setting.unit), (sentence, True, 10))
+    assert {one.size for one in written} == {32.0}
