@@ -15,6 +15,7 @@ State = tuple[float, str, str]  # bank in half degrees; bank and pitch as texts
 
 _DEGREES = Unit("°")
 _PLAY_deg = 0.8
+_TIP = 3.5  # the wing ends so far inside the rim, its thickness taken off
 
 
 class BankOptions(Options):
@@ -33,8 +34,13 @@ class Bank(Instrument[BankOptions, State]):
         self._bank = self.dials.needle("bank_deg", smooth_s=0.4, play=_PLAY_deg)
         self._bank_figure = self.dials.figure("bank_deg", _DEGREES)
         self._pitch_figure = self.dials.figure("pitch_deg", _DEGREES)
-        self._x, self._y = self.width / 2, self.height * 0.5 + 1
-        self._radius = min(self.width / 2 - INSET, self.height / 2 - 18)
+        self._foot = self.height - INSET + 8
+        top, bottom = (
+            INSET + SMALL * 0.66 + 4,
+            self._foot - BODY * 0.68 - 4,
+        )  # between the words, however steep the bank
+        self._x, self._y = self.width / 2, (top + bottom) / 2
+        self._radius = min(self.width / 2 - INSET, (bottom - top) / 2 + _TIP)
 
     def _state(self, time_s: float) -> State:
         bank = self._bank(time_s)
@@ -62,10 +68,9 @@ class Bank(Instrument[BankOptions, State]):
         p, known = self.palette, text != NO_DATA
         if math.isfinite(bank):
             self._wing(canvas, bank)
-        foot = self.height - INSET + 4
         canvas.text(
             self._x,
-            foot,
+            self._foot,
             text,
             BODY,
             p.ink if known else p.muted,
@@ -82,7 +87,7 @@ class Bank(Instrument[BankOptions, State]):
         wing, up = towards(90.0 + bank), towards(bank)
         centre = np.array([x, y])
         canvas.line([centre - wing * (r - 6), centre + wing * (r - 6)], 5.0, ink)
-        canvas.line([centre, centre + up * 27], 4.0, ink)
+        canvas.line([centre, centre + up * r * 0.45], 4.0, ink)
         canvas.disc(x, y, 8.5, ink)
 
 

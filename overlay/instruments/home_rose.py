@@ -70,29 +70,28 @@ class HomeRose(Instrument[HomeRoseOptions, State]):
             way = towards(float(degrees))
             strokes.append(np.array([x, y]) + np.outer([r - (12 if degrees % 90 == 0 else 6), r], way))
         canvas.lines(strokes, HAIR, rim)
-        draw_home(canvas, x, y - r - 22, 12.0, self.palette.ink)
+        draw_home(canvas, x, INSET + 5, 12.0, self.palette.ink)
         aside = self.width / 2 - INSET + 18  # home stands in the middle, the bearing beyond it
         canvas.text(INSET, INSET + 15, self.titled(canvas, "bearing", aside), SMALL, self.palette.muted)
 
     def _paint(self, canvas: Canvas, state: State) -> None:
         course, heading, wind, off, bearing_text, wind_text, off_text = state
         p, right, foot = self.palette, self.width - INSET, self.height - INSET + 4
+        aim = p.broken if off > WIDE_DEG else p.control
         if math.isfinite(off):
             half = max(min(off, 180.0), 1.5)
-            canvas.line(
-                arc(self._x, self._y, self._radius, -half, half), 6.0, p.broken if off > WIDE_DEG else p.control
-            )
+            canvas.line(arc(self._x, self._y, self._radius, -half, half), 6.0, aim)
         if math.isfinite(heading):
             self._nose(canvas, heading)
         if math.isfinite(wind):
-            self._arrow(canvas, wind + 180.0, -self._radius - 22, -self._radius + 16, 3.4, 17.0, p.wind)
+            self._arrow(canvas, wind + 180.0, -self._radius - 16, -self._radius + 20, 3.4, 17.0, p.wind)
         if math.isfinite(course):
             self._arrow(canvas, course, -self._radius * 0.6, self._radius * 0.74, 5.0, 30.0, p.ink)
         else:
             canvas.text(self._x, self._y + 8, NO_DATA, SMALL, p.muted, anchor="centre")
         self._tell(canvas, right, INSET + 15, "", f"{bearing_text}°", bearing_text, p.ink, "right")
         self._tell(canvas, INSET, foot, "wind ", f"{wind_text} {self.units.speed.symbol}", wind_text, p.wind, "left")
-        self._tell(canvas, right, foot, "aerial ", f"{off_text}°", off_text, p.control, "right")
+        self._tell(canvas, right, foot, "aerial ", f"{off_text}°", off_text, aim, "right")
 
     def _tell(
         self, canvas: Canvas, x: float, y: float, name: str, text: str, value: str, colour: Colour, anchor: Align

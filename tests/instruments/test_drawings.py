@@ -195,3 +195,19 @@ def test_a_log_without_utc_has_no_time_of_day(flight: Readings) -> None:
     )
     (panel,) = layout.place(1920, 1080, dataclasses.replace(flight, keeps_utc=False))
     assert panel.shows(flight.time_s[0] + 100.0) == "—"
+
+
+@pytest.mark.parametrize("bank", [0.0, 30.0, -47.0, 60.0, -75.0, 90.0, 135.0, 180.0])
+def test_the_wing_never_crosses_the_words(bank: float) -> None:
+    """Between the name on top and the figure at the foot, at any angle."""
+    layout = Layout.model_validate({"version": 1, "instrument": [{"anchor": "top", "kind": "bank"}]}, strict=False)
+    with_wing, without = (
+        layout.place(1920, 1080, steady(pitch_deg=-12.0, **more))[0].draw(10.0).astype(int)
+        for more in ({"bank_deg": bank}, {})
+    )
+    words = slice(0, 41), slice(142, 176)
+    changed = np.abs(with_wing - without).max(axis=2) > 60
+    assert not changed[words[0]].any()
+    wing = changed[41:142]
+    assert wing.any(axis=0).sum() > 4
+    assert not wing[-1].any()
