@@ -34,7 +34,8 @@ def test_a_line_has_its_width_whatever_its_direction(angle: float, width: float)
     canvas.line([60 - 40 * way, 60 + 40 * way], width, WHITE)
     rows, columns = np.mgrid[0:120, 0:120] + 0.5
     middle = np.abs((columns - 60) * way[0] + (rows - 60) * way[1]) < 25
-    assert canvas.pixels[middle, 3].sum() / 255 / 50 == pytest.approx(width, abs=0.4)
+    # OpenCV grows thick lines in steps of half a pixel and a little less aslant: a quarter off as a rule, half at the worst
+    assert canvas.pixels[middle, 3].sum() / 255 / 50 == pytest.approx(width, abs=0.52)
 
 
 @given(st.floats(0, 20), st.floats(0, 20), st.floats(1, 20), st.floats(1, 20))
