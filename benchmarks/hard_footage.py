@@ -184,7 +184,7 @@ class Camera:
             np.copyto(luma[band], self._sky(world, view, east[band], north[band], below[band]), where=up[band])
         if view.glitter:
             luma += self._glitter(view, parity, below, haze)
-        luma = self._optics(luma, view, parity)
+        luma = self._optics(luma, view)
         e4, n4, b4 = (plane[::4, ::4] for plane in (east, north, below))
         r4 = reach[::4, ::4]
         moved = ((view.east_m, e4), (view.north_m, n4))
@@ -239,7 +239,7 @@ class Camera:
         specks = np.where(where, np.float32(rng.uniform(90, 200)), 0).astype(np.float32)
         return cv2.GaussianBlur(specks, (3, 3), 0.7) * 2.2 * haze
 
-    def _optics(self, luma: Real, view: View, parity: int) -> Image:
+    def _optics(self, luma: Real, view: View) -> Image:
         if view.sun is not None:
             luma = self._flare(luma, view)
         if view.drops:

@@ -11,10 +11,10 @@ from typing import Any, TextIO
 import numpy as np
 from numpy.typing import NDArray
 
-from overlay.picture.clicks import carrier_to_noise_dB
+from overlay.picture.carrier import link_ratio_dB
 from overlay.picture.features import Features
 from overlay.picture.impairment import grade_of, signal_to_noise_dB
-from overlay.picture.states import CLEAN, STATES, baseline, error_rms, evidence, likeliest, noise_rms, shares, sparkle
+from overlay.picture.states import CLEAN, STATES, baseline, error_rms, evidence, likeliest, shares, smear_rms
 
 Floats = NDArray[np.float64]
 
@@ -22,6 +22,8 @@ Floats = NDArray[np.float64]
 ANNOYING_GRADE = 3.5
 _MERGE_s = 1.0
 _SHORTEST_FRAMES = 2
+_SURE_BY = 0.5
+_ONSET_REACH_S, _BLOCKS_SEEN_AFTER_S = 1.0, 0.5
 _LOST = ("blank", "no sync", "frozen")
 
 
@@ -95,9 +97,11 @@ def find_breakups(features: Features, *, frame_rate: Fraction | float) -> Diagno
         raise ValueError(f"frame_rate is {frame_rate}, wanted more than 0 Hz")
     clean = baseline(features)
     state = likeliest(shares(evidence(features, clean, float(rate))), float(rate))
-    grade = grade_of(signal_to_noise_dB(error_rms(features, clean, float(rate))))
+    error = error_rms(features, clean, float(rate))
+    error = np.where(state == STATES.index("blocks"), np.hypot(error, smear_rms(features, clean)), error)
+    grade = grade_of(signal_to_noise_dB(error))
     grade = np.where(np.isin(state, [STATES.index(name) for name in _LOST]), 1.0, grade)
-    ratio = carrier_to_noise_dB(sparkle(features, clean, noise_rms(features, clean, float(rate))))
+    ratio = link_ratio_dB(features, clean, float(rate))
     spans = [
         (start, end)
         for start, end in _spans(state != CLEAN, round(_MERGE_s * float(rate)))
@@ -126,6 +130,7 @@ def _event(
     inside = slice(start, end)
     lost = 5.0 - grade[inside]
     weight = np.bincount(state[inside], weights=lost + 1e-6, minlength=len(STATES))[:CLEAN]
+    kind = STATES[int(np.argmax(weight))]
     worst = start + int(np.argmin(grade[inside]))
     known = ratio[inside][np.isfinite(ratio[inside])]
     return Breakup(
@@ -133,12 +138,30 @@ def _event(
         end_frame=end,
         onset_s=float(time[start]),
         end_s=float(time[end]) if end < len(time) else float(time[-1] + frame_s),
-        onset_interval_s=(float(time[max(0, start - 1)]), float(time[start] + frame_s)),
-        kind=STATES[int(np.argmax(weight))],
+        onset_interval_s=_onset_interval(time, grade, start, end, kind, frame_s),
+        kind=kind,
         worst_grade=float(grade[worst]),
         worst_frame=worst,
         carrier_to_noise_dB=float(known.min()) if len(known) else None,
     )
+
+
+def _onset_interval(
+    time: Floats, grade: Floats, start: int, end: int, kind: str, frame_s: float
+) -> tuple[float, float]:
+    """From the last frame before the onset that is surely good to the first after it that is surely bad.
+
+    Grades are good to half a grade, so a slow fade has a wide interval and a sudden loss one of a frame either way.
+    Lost blocks are seen only when they have cost some figures.
+    """
+    reach = max(1, round(_ONSET_REACH_S / frame_s))
+    earliest, latest = max(0, start - reach), min(end, start + reach)
+    good = np.flatnonzero(grade[earliest:start] > ANNOYING_GRADE + _SURE_BY)
+    bad = np.flatnonzero(grade[start:latest] < ANNOYING_GRADE - _SURE_BY)
+    low = earliest + int(good[-1]) if len(good) else earliest
+    high = start + int(bad[0]) if len(bad) else latest
+    delay_s = _BLOCKS_SEEN_AFTER_S if kind == "blocks" else 0.0
+    return float(time[low] - delay_s), float(time[min(high, len(time) - 1)] + frame_s)
 
 
 def write_series(diagnosis: Diagnosis, file: TextIO) -> None:

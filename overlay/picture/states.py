@@ -27,11 +27,12 @@ _SPARKLES = 0.1
 """Clicks a line from which a picture is said to sparkle: one in ten lines, hard to overlook."""
 _NOISE_OF_CLICKS = 6.0
 """Rms levels of noise below which an FM link does not click."""
-_SLOWEST_525_HZ = 27.0
-_LUMA_PER_COLOUR_625, _LUMA_PER_COLOUR_525 = 1.4, 0.75
+_LUMA_PER_COLOUR_625, _LUMA_PER_COLOUR_525 = 1.4, 0.78
 """Rms luminance error over the noise read in U and V, on the simulated link. Decoders of 625-line colour average two
 lines, which those of 525 lines do not, and the subcarriers lie at 4.43 and 3.58 MHz."""
 _LUMA_PER_FINE = 1.5
+_CONCEALED_RMS, _LEAST_CONCEALED = 32.0, 0.05
+"""Error of a wholly wrong picture of an ordinary scene, and the least share of it that counts as seen."""
 _CODING_LOSS = 1.0
 """Levels that recorders with few bits lose of the scene's own texture as soon as there is noise to be coded."""
 
@@ -79,11 +80,16 @@ def noise_rms(features: Features, clean: Baseline, frame_rate: float) -> Floats:
     little fine colour to hide it: noise of a dim camera, texture and water stay out of it. Where there is no colour
     luminance must do.
     """
-    colour = _beyond(features.colour_noise, clean.colour_noise)
-    fine = _beyond(features.fine_noise, clean.fine_noise)
-    luma_per_colour = _LUMA_PER_COLOUR_525 if frame_rate > _SLOWEST_525_HZ else _LUMA_PER_COLOUR_625
+    colour = beyond(features.colour_noise, clean.colour_noise)
+    fine = beyond(features.fine_noise, clean.fine_noise)
+    luma_per_colour = _LUMA_PER_COLOUR_525 if is_525(frame_rate) else _LUMA_PER_COLOUR_625
     from_colour = luma_per_colour * colour + _CODING_LOSS * -np.expm1(-colour)
     return np.where(has_colour(features, clean), from_colour, _LUMA_PER_FINE * fine)
+
+
+def is_525(frame_rate: float) -> bool:
+    """Whether a composite picture of this frame rate has 525 lines: those have 29.97 a second, those of 625 have 25."""
+    return frame_rate > 27.0
 
 
 def has_colour(features: Features, clean: Baseline) -> NDArray[np.bool_]:
@@ -91,47 +97,71 @@ def has_colour(features: Features, clean: Baseline) -> NDArray[np.bool_]:
     return np.asarray(features.colour > max(0.25 * clean.colour, 0.8))
 
 
-def _beyond(measured: Floats, clean: float) -> Floats:
+def beyond(measured: Floats, clean: float) -> Floats:
     """What was added, in the sense of power, to what clean frames have."""
     return np.asarray(np.sqrt(np.maximum(np.nan_to_num(measured) ** 2 - clean**2, 0.0)))
 
 
-def sparkle(features: Features, clean: Baseline, noise: Floats) -> Floats:
+def sparkle(features: Features, clean: Baseline, frame_rate: float) -> Floats:
     """Clicks a line (N,) beyond the clean picture's, 0 where noise is so low that there can be none.
 
     An FM link clicks below 10 dB of carrier-to-noise ratio, where its noise has long been plain to see.
     """
-    return np.where(noise > _NOISE_OF_CLICKS, np.maximum(features.clicks_per_line - clean.clicks_per_line, 0.0), 0.0)
+    clicks = np.maximum(np.nan_to_num(features.clicks_per_line) - clean.clicks_per_line, 0.0)
+    return np.where(noise_rms(features, clean, frame_rate) > _NOISE_OF_CLICKS, clicks, 0.0)
 
 
 def error_rms(features: Features, clean: Baseline, frame_rate: float) -> Floats:
     """Rms luminance error (N,) against the clean picture, in levels: noise, clicks, misplaced rows."""
     noise = noise_rms(features, clean, frame_rate)
-    clicks = sparkle(features, clean, noise) * 3.0 / 720.0 * 110.0**2
+    clicks = sparkle(features, clean, frame_rate) * 3.0 / 720.0 * 110.0**2
     return np.sqrt(noise**2 + clicks)
 
 
 def evidence(features: Features, clean: Baseline, frame_rate: float) -> Floats:
     """How much each state but the last explains each frame: (N, 7), 0 … 1, columns as in `STATES`."""
-    missing_figures = 1.0 - np.nan_to_num(features.figures, nan=1.0)
+    gone = missing_figures(features, clean)
     noise = noise_rms(features, clean, frame_rate)
-    clicks = sparkle(features, clean, noise)
     flat = _soft(6.0 - features.spread, 1.0) * _soft(1.0 - np.nan_to_num(features.line_noise), 0.2)
-    blank = flat * _soft(200.0 - features.brightness, 5.0) * np.where(np.isnan(features.figures), 1.0, missing_figures)
-    blocks = np.maximum(_soft(features.block_edges - clean.block_edges - 0.02, 0.004), features.corrupt)
-    tearing = _soft(np.nan_to_num(features.step_px) - clean.step_px - 1.0, 0.2)
-    sparkling = _soft(clicks - _SPARKLES, 0.03)
+    no_figures = np.where(np.isnan(features.figures), 1.0, _soft(gone - 0.45, 0.05))
+    blank = flat * _soft(200.0 - features.brightness, 5.0) * no_figures
+    steps = _soft(np.nan_to_num(features.step_px) - clean.step_px - 1.0, 0.2)
+    tearing = steps * np.maximum(_soft(noise - 4.0, 1.0), _soft(gone - 0.25, 0.05))
+    sparkling = _soft(sparkle(features, clean, frame_rate) - _SPARKLES, 0.03)
     noisy = _soft(_ANNOYING_GRADE - grade_of(signal_to_noise_dB(noise)), 0.1)
+    blocks = concealed(features, clean, noise)
     return np.stack([blank, adrift(features, clean), frozen(features), blocks, tearing, sparkling, noisy], axis=1)
+
+
+def smear_rms(features: Features, clean: Baseline) -> Floats:
+    """Rms luminance error (N,) of a picture whose lost blocks are concealed, by the share of figures that went along."""
+    return _CONCEALED_RMS * np.sqrt(np.maximum(missing_figures(features, clean), _LEAST_CONCEALED))
+
+
+def missing_figures(features: Features, clean: Baseline) -> Floats:
+    """Share (N,) of the burned-in edges that clean frames show and this one does not; 0 where none are known."""
+    shown = features.figures / clean.figures if clean.figures else features.figures
+    return np.clip(1.0 - np.nan_to_num(shown, nan=1.0), 0.0, 1.0)
+
+
+def concealed(features: Features, clean: Baseline, noise: Floats) -> Floats:
+    """1 where blocks are those of lost packets (N,): the decoder says so, or they come without noise and cost figures.
+
+    A recorder short of bits blocks up, too, but leaves the figures where they are. What a decoder conceals is moved
+    along with the scene, burned-in figures and all.
+    """
+    edges = _soft(features.block_edges - clean.block_edges - 0.02, 0.004)
+    gone, quiet = missing_figures(features, clean), _soft(2.0 - noise, 0.3)
+    smeared = _soft(gone - 0.3, 0.04) * (features.spread > 12.0)
+    return np.asarray(np.maximum(features.corrupt, quiet * np.maximum(smeared, edges * _soft(gone - 0.1, 0.02))))
 
 
 def adrift(features: Features, clean: Baseline) -> Floats:
     """1 where lines no longer continue lines and the figures or the colour have gone as well, 0 elsewhere (N,)."""
     apart = _soft(0.6 * clean.coherence - features.coherence, 0.04)
-    figures = np.nan_to_num(features.figures / clean.figures if clean.figures else features.figures, nan=1.0)
-    no_figures = _soft(0.55 - figures, 0.05)
+    no_figures = _soft(missing_figures(features, clean) - 0.45, 0.05)
     no_colour = np.where(has_colour(features, clean) | (clean.colour < 1.6), 0.0, 1.0)
-    rough = _soft(_beyond(features.line_noise, clean.line_noise) - 3.0, 0.5)
+    rough = _soft(beyond(features.line_noise, clean.line_noise) - 3.0, 0.5)
     torn = _soft(np.nan_to_num(features.torn) - 0.5, 0.05) * rough
     bar = _soft(features.dark_bar - 0.05, 0.01) * no_figures
     with_it = np.maximum(np.maximum(no_figures, no_colour * rough), torn)
@@ -148,7 +178,7 @@ def frozen(features: Features) -> Floats:
     result = np.zeros(len(features))
     for start, end in zip(edges[::2], edges[1::2], strict=True):
         before, after = features.changed[max(0, start - 6) : start], features.changed[end : end + 1]
-        moving = len(before) > 0 and np.nanmedian(before) > 0.1
+        moving = _median(before) > 0.1
         if end - start >= 3 and moving and (not len(after) or after[0] > 0.1):
             result[start:end] = 1.0
     return result

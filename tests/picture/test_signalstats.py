@@ -56,7 +56,7 @@ def test_streaks_rise_with_FFmpegs_temporal_outliers(flight, measure: Callable) 
     assert np.all(np.diff(ours) >= 0)
     assert ours[0] < 0.1  # a figure that counts on is seen
     true = np.array(counts) / 288 * 64 / 52  # a whole line is longer than its visible part
-    assert ours[2:] == pytest.approx(true[2:], rel=0.3)  # those on like ground and next to others are not seen
+    assert ours[2:] == pytest.approx(true[2:], rel=0.45)  # those on like ground and next to others are not seen
 
 
 def test_level_change_and_colour_agree(flight, measure: Callable) -> None:  # type: ignore[no-untyped-def,type-arg]

@@ -1,0 +1,133 @@
+"""Break-ups found in pictures drawn for the purpose, and what must not be taken for one."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from overlay.picture.breakups import Diagnosis, find_breakups, write_series
+from overlay.picture.carrier import link_ratio_dB
+from overlay.picture.clicks import clicks_per_line
+from overlay.picture.features import Features
+from overlay.picture.states import STATES, baseline, likeliest, shares
+
+RATE = 25.0
+UNTOLD = (
+    "line_noise", "fine_noise", "colour_noise", "change_noise", "border_jitter_px", "clicks_per_line", "step_px", "torn",
+    "roll_rows", "change", "changed", "stuck", "figures",
+)  # fmt: skip
+"""Features that a frame may leave open."""
+
+
+def diagnosed(measure: Callable, frames: list) -> Diagnosis:  # type: ignore[type-arg]
+    return find_breakups(measure(iter(frames)), frame_rate=RATE)
+
+
+def test_snow_is_found_to_the_frame(flight, measure: Callable) -> None:  # type: ignore[no-untyped-def,type-arg]
+    frames = [flight.snowy(k, 14.0) if 60 <= k < 90 else flight.frame(k) for k in range(150)]
+    (event,) = diagnosed(measure, frames).events
+    assert (event.onset_frame, event.end_frame) == (60, 90)
+    assert event.kind in ("noise", "sparkle")
+    low, high = event.onset_interval_s
+    assert low <= 60 / RATE <= high
+    assert high - low < 0.2
+
+
+def test_noise_in_luminance_alone_is_the_cameras(flight, measure: Callable) -> None:  # type: ignore[no-untyped-def,type-arg]
+    # Noise of an FM link rises with frequency and colour lies at the top of the band, so it cannot spare colour.
+    frames = []
+    for k in range(120):
+        luma, u, v = flight.frame(k)
+        grain = flight.rng.normal(0, 9.0 if k >= 60 else 1.0, luma.shape)
+        frames.append((np.clip(luma + grain, 16, 235).astype(np.uint8), u, v))
+    said = diagnosed(measure, frames)
+    assert said.events == ()
+    assert said.grade.min() > 4.0
+
+
+def test_a_frozen_picture_is_told_from_one_at_rest(flight, measure: Callable) -> None:  # type: ignore[no-untyped-def,type-arg]
+    stopped = [flight.frame(min(k, 60) if k < 80 else k) for k in range(140)]
+    held = flight.frame(60)
+    stopped[60:80] = [held] * 20
+    (event,) = diagnosed(measure, stopped).events
+    assert event.kind == "frozen"
+    assert abs(event.onset_frame - 61) <= 1
+    at_rest = [held] * 60
+    assert diagnosed(measure, at_rest).events == ()
+
+
+def test_blue_screen_is_blank(flight, measure: Callable) -> None:  # type: ignore[no-untyped-def,type-arg]
+    u, v = np.full((144, 180), 212, np.uint8), np.full((144, 180), 114, np.uint8)
+    blue = (np.full((288, 360), 34, np.uint8), u, v)
+    frames = [blue if 50 <= k < 75 else flight.frame(k) for k in range(120)]
+    (event,) = diagnosed(measure, frames).events
+    assert (event.onset_frame, event.end_frame, event.kind) == (50, 75, "blank")
+    assert event.worst_grade == 1.0
+
+
+def test_series_has_a_row_for_each_frame(flight, measure: Callable) -> None:  # type: ignore[no-untyped-def,type-arg]
+    said = diagnosed(measure, [flight.frame(k) for k in range(30)])
+    text = io.StringIO()
+    write_series(said, text)
+    rows = list(csv.DictReader(io.StringIO(text.getvalue())))
+    assert len(rows) == 30
+    assert {row["state"] for row in rows} == {"clean"}
+    assert [int(row["frame"]) for row in rows] == list(range(30))
+
+
+def synthetic(colour_noise: np.ndarray, fine: np.ndarray, clicks: np.ndarray) -> Features:
+    """Features of an ordinary picture but for these three."""
+    count = len(colour_noise)
+    usual = {"brightness": 110.0, "spread": 90.0, "line_noise": 2.0, "coherence": 0.8, "colour": 12.0, "step_px": 0.2}
+    columns = {name: np.full(count, usual.get(name, 0.0)) for name in Features.__dataclass_fields__}
+    columns |= {"time_s": np.arange(count) / RATE, "changed": np.full(count, 0.5), "figures": np.full(count, np.nan)}
+    return Features(**{**columns, "colour_noise": colour_noise, "fine_noise": fine, "clicks_per_line": clicks})
+
+
+@pytest.mark.parametrize("ratio_dB", [5.5, 6.5, 7.0])
+def test_clicks_set_the_scale_of_the_ratio_where_the_recorder_keeps_them(ratio_dB: float) -> None:
+    # However strong the link's deviation made the noise, Rice's click rate is a matter of the ratio alone.
+    noise = np.where(np.arange(200) < 100, 0.6, 20.0)
+    clicks = np.where(np.arange(200) < 100, 0.0, clicks_per_line(ratio_dB))
+    features = synthetic(noise, noise * 0.95, clicks)
+    told = link_ratio_dB(features, baseline(features), RATE)
+    assert np.isnan(told[:100]).all()
+    assert told[110:190] == pytest.approx(ratio_dB, abs=0.3)
+
+
+def test_without_noise_there_is_no_sparkle_however_busy_the_scene() -> None:
+    quiet = np.full(200, 0.7)
+    busy = np.where(np.arange(200) < 100, 0.3, 9.0)
+    assert find_breakups(synthetic(quiet, quiet, busy), frame_rate=RATE).events == ()
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.integers(0, 2**32 - 1), st.integers(0, 60))
+def test_whatever_is_measured_grades_stay_on_the_scale(seed: int, count: int) -> None:
+    rng = np.random.default_rng(seed)
+    columns = {name: rng.exponential(20, count) for name in Features.__dataclass_fields__}
+    for name in UNTOLD:
+        columns[name][rng.random(count) < 0.2] = np.nan
+    columns |= {"time_s": np.arange(count) / RATE, "brightness": rng.uniform(0, 255, count)}
+    said = find_breakups(Features(**columns), frame_rate=RATE)
+    assert len(said.grade) == len(said.state) == count
+    assert np.all((said.grade >= 1) & (said.grade <= 5))
+    for event in said.events:
+        assert 0 <= event.onset_frame < event.end_frame <= count
+        assert event.onset_interval_s[0] <= event.onset_s <= event.onset_interval_s[1]
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.integers(0, 2**32 - 1))
+def test_states_follow_plain_evidence(seed: int) -> None:
+    order = np.repeat(np.random.default_rng(seed).integers(0, len(STATES), 6), 12)
+    given = np.zeros((len(order), len(STATES) - 1))
+    broken = order < len(STATES) - 1
+    given[np.flatnonzero(broken), order[broken]] = 1.0
+    assert np.array_equal(likeliest(shares(given), RATE), order)
