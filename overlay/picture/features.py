@@ -21,7 +21,8 @@ Floats = NDArray[np.float64]
 
 _TOGETHER = 16
 """Frames measured at a time."""
-_LEARN_EVERY = 5
+_LEARN_EVERY, _LEARN_LATER_EVERY, _LEARNT = 5, 25, 500
+"""Frames from one look for burned-in figures to the next, and how long figures are news."""
 _ACTIVE_LINE = 52.0 / 64.0
 _CHANGED = 3
 
@@ -119,7 +120,7 @@ class FeatureExtractor:
             self._burned_in, self._known_from = BurnedIn(), self._pushed
         self._sampler.take(len(self._waiting), y, u, v)
         field = field_of(y)
-        if self._pushed % _LEARN_EVERY == 0:
+        if self._pushed % (_LEARN_EVERY if self._pushed - self._known_from < _LEARNT else _LEARN_LATER_EVERY) == 0:
             self._burned_in.learn(field)
         self._waiting.append({"time_s": time_s, "corrupt": float(corrupt), "figures": self._burned_in.look(field)})
         self._pushed += 1
@@ -155,7 +156,7 @@ def _still(batch: Batch, levels: Floats) -> dict[str, Floats]:
     """What frames tell by themselves."""
     above, row, below = batch.lines
     bends, usable = bend(above, row, below), usable_tiles(levels)
-    edges, steps = borders(batch.edges), row_steps(row, below)
+    edges, steps = borders(batch.edges), row_steps(row[:, ::2], below[:, ::2])
     u, v = batch.colour[1, :, :COLOUR_LINES], batch.colour[1, :, COLOUR_LINES:]
     return {
         "brightness": levels.mean(axis=1),

@@ -25,7 +25,7 @@ _OVER_NOISE = 5.0
 
 def streaks_per_row(above: Bytes, row: Bytes, below: Bytes, change: Bytes, noise: Floats) -> Floats:
     """Streaks in a whole row on average (B,), from lines (B, N, W), their change since the last frame, and noise (B,)."""
-    threshold = np.clip(_OVER_NOISE * np.nan_to_num(noise), *THRESHOLDS)
+    threshold = np.clip(_OVER_NOISE * np.nan_to_num(noise), *THRESHOLDS).astype(np.uint8)
     over, at, under, moved = (part.reshape(-1, part.shape[-1]) for part in (above, row, below, change))
     brighter = cv2.subtract(at, cv2.max(over, under))
     darker = cv2.subtract(cv2.min(over, under), at)

@@ -34,8 +34,8 @@ def triples(rows: int, count: int, apart: int = 1) -> Rows:
 
 
 def borders_of_blocks(rows: int) -> Rows:
-    """Numbers (2, 4, n) of the two rows before and after each border of blocks, and the same half a block on."""
-    first = np.arange(BLOCK, rows - BLOCK, BLOCK)
+    """Numbers (2, 4, n) of the two rows before and after every other border of blocks, and the same half a block on."""
+    first = np.arange(BLOCK, rows - BLOCK, 2 * BLOCK)
     four = first[None, :] + np.arange(-2, 2)[:, None]
     return np.stack([four, four + BLOCK // 2])
 
@@ -90,10 +90,10 @@ class Sampler:
 
         batch, field = self.batch, field_of(y)
         for side in range(3):
-            np.take(field, self._lines[side], axis=0, out=batch.lines[side, place], mode="clip")
-            np.take(u, self._colour[side], axis=0, out=batch.colour[side, place, :COLOUR_LINES], mode="clip")
-            np.take(v, self._colour[side], axis=0, out=batch.colour[side, place, COLOUR_LINES:], mode="clip")
-        np.take(y, self._blocks, axis=0, out=batch.blocks[place], mode="clip")
+            batch.lines[side, place] = field[self._lines[side]]
+            batch.colour[side, place, :COLOUR_LINES] = u[self._colour[side]]
+            batch.colour[side, place, COLOUR_LINES:] = v[self._colour[side]]
+        batch.blocks[place] = y[self._blocks]
         batch.edges[place, 0] = field[:, :EDGE_COLUMNS]
         batch.edges[place, 1] = field[:, : -EDGE_COLUMNS - 1 : -1]
         batch.profile[place] = cv2.reduce(field, 1, cv2.REDUCE_AVG, dtype=cv2.CV_32F)[:, 0]
