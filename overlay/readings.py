@@ -29,6 +29,8 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+import numpy as np
+
 from overlay.timetable import TimeTable
 
 EVENTS = ("launch", "turn-back", "farthest", "landing", "automatic return", "automatic return ends")
@@ -110,10 +112,33 @@ _AT_ONSET = (
 _PERIODS = {"bearing_deg": 360.0, "course_deg": 360.0, "heading_deg": 360.0}
 
 
+_SAME_RANGE_M = 125.0
+
+
 def conditions(readings: Readings, time_s: float) -> dict[str, float | None] | None:
-    """The readings at one moment of the flight clock; None outside the log."""
+    """The readings at one moment of the flight clock; None outside the log.
+
+    Two are made for the purpose: ``heading_off_home_deg``, how far the nose points to the right of home (−180 … 180),
+    and ``other_leg_grade``, the worst grade of the live picture within 125 m of this range on the other leg.
+    """
     if not readings.time_s[0] <= time_s <= readings.time_s[-1]:
         return None
     found = {name: float(readings.at(name, time_s, period=_PERIODS.get(name))[0]) for name in _AT_ONSET}
+    found["heading_off_home_deg"] = (found["heading_deg"] - found["bearing_deg"]) % 360.0 - 180.0
+    found["other_leg_grade"] = _other_leg_grade(readings, time_s, found["range_m"])
     known: dict[str, float | None] = {name: round(value, 3) for name, value in found.items() if math.isfinite(value)}
     return {"time_s": round(time_s, 3), **known}
+
+
+def _other_leg_grade(readings: Readings, time_s: float, range_m: float) -> float:
+    """Worst picture grade at about this range homebound where the moment is outbound, or the other way round; or NaN."""
+    other = {"out": "home", "home": "out"}.get(readings.leg_at(time_s) or "")
+    there = np.zeros(len(readings.time_s), dtype=bool)
+    for leg in readings.legs:
+        if leg.name == other:
+            there |= (readings.time_s >= leg.start_s) & (readings.time_s < leg.end_s)
+    with np.errstate(invalid="ignore"):
+        there &= np.abs(readings["range_m"] - range_m) <= _SAME_RANGE_M
+    grades = readings["picture_grade"][there]
+    known = grades[np.isfinite(grades)]
+    return float(known.min()) if len(known) else math.nan

@@ -1,6 +1,7 @@
+import numpy as np
 import pytest
 
-from overlay.readings import LEGS, BrokenPicture, Home, Leg, Pack, Readings
+from overlay.readings import LEGS, BrokenPicture, Home, Leg, Pack, Readings, conditions
 
 
 def test_leg_at_is_half_open():
@@ -25,3 +26,34 @@ def test_everything_is_frozen():
     assert readings.pack.usable_fraction == 0.8
     assert BrokenPicture(0.0, 1.0, "noise", 2.0).kind == "noise"
     assert LEGS[0] == "on the ground"
+
+
+def there_and_back(**columns) -> Readings:
+    """A minute out to 1200 m due east and a minute back."""
+    time = np.arange(0.0, 120.0)
+    out = time < 60
+    usual = {
+        "range_m": 20 * np.where(out, time, 120 - time),
+        "bearing_deg": np.full(120, 90.0),
+        "heading_deg": np.where(out, 90.0, 270.0),
+    }
+    legs = (Leg("out", 0.0, 60.0), Leg("home", 60.0, 120.0))
+    return Readings(time, {**usual, **columns}, legs=legs)
+
+
+def test_nose_against_the_way_home():
+    readings = there_and_back()
+    assert abs(conditions(readings, 30.0)["heading_off_home_deg"]) == pytest.approx(180.0)
+    assert conditions(readings, 90.0)["heading_off_home_deg"] == pytest.approx(0.0)
+    right = there_and_back(heading_deg=np.full(120, 300.0))
+    assert conditions(right, 90.0)["heading_off_home_deg"] == pytest.approx(30.0)
+
+
+def test_same_range_on_the_other_leg():
+    grade = np.where(np.arange(120) < 60, 5.0, 4.5)
+    grade[88:92] = 1.5  # 560 to 640 m, homebound
+    readings = there_and_back(picture_grade=grade)
+    assert conditions(readings, 30.0)["other_leg_grade"] == 1.5
+    assert conditions(readings, 10.0)["other_leg_grade"] == 4.5
+    assert conditions(readings, 90.0)["other_leg_grade"] == 5.0
+    assert "other_leg_grade" not in conditions(there_and_back(), 30.0)

@@ -18,7 +18,7 @@ DEFAULT_CIRCLE_M = 300.0
 PLACE = ("latitude_deg", "longitude_deg", "terrain_m")  # a long enough profile of the ground is a place too
 FROM_HOME = (
     "east_m", "north_m", "range_m", "bearing_deg", "distance_m", "charge_home_mAh", "charge_spare_mAh", "reach_m",
-    "aerial_off_axis_deg",
+    "aerial_off_axis_deg", "heading_off_home_deg",
 )  # fmt: skip
 
 
