@@ -10,7 +10,7 @@ import numpy as np
 from overlay.debrief.story import Story
 from overlay.debrief.verdict import leg_of
 from overlay.debrief.wording import clock, lasting, place, quantity
-from overlay.picture.breakups import Breakup, Diagnosis
+from overlay.picture.breakups import ANNOYING_GRADE, Breakup, Diagnosis
 
 MOST_WITH_PICTURES = 10
 _LIKELY = 0.1
@@ -73,9 +73,16 @@ def _row(story: Story, number: int, event: Breakup) -> BreakupRow:
 
 
 def _where(story: Story, event: Breakup) -> str:
-    told = place(event.at, leg_of(story, event))
-    link = (event.at or {}).get("control_link_pct")
-    return f"{told}, control link {link:.0f}\u00a0%" if link is not None else told or "no data"
+    at = event.at or {}
+    told = [place(event.at, leg_of(story, event))]
+    if (off := at.get("heading_off_home_deg")) is not None:
+        told.append(f"nose {abs(off):.0f}° off the way home")
+    if (link := at.get("control_link_pct")) is not None:
+        told.append(f"control link {link:.0f}\u00a0%")
+    if (grade := at.get("other_leg_grade")) is not None:
+        clean = "clean" if grade >= ANNOYING_GRADE else "broken"
+        told.append(f"this range {clean} on the other leg (grade {grade:.1f})")
+    return ", ".join(filter(None, told)) or "no data"
 
 
 def _why(event: Breakup) -> str:
