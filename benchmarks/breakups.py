@@ -66,6 +66,10 @@ BROKEN: dict[str, tuple[str, dict[str, object]]] = {
     "nulls over water": ("null", {"scene": "water", "recorder": "h264 5M"}),
     "echo": ("null", {"scene": "plain", "echo": True, "lost": "noise"}),
     "digital, packets lost": ("fade", {"scene": "plain", "standard": "digital", "recorder": "h264 5M"}),
+    "slow fades, colour of lines dropped": (
+        "fade",
+        {"scene": "plain", "recorder": "h264 5M", "deinterlace": True, "colour_dropped": True},
+    ),
 }
 CLEAN: dict[str, dict[str, object]] = {
     "plain": {},

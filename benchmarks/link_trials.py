@@ -57,6 +57,8 @@ class Trial:
     echo: bool = False
     """A second path all along, 0.7 µs late: ghosts in the clean recording, too, and fades that it deepens."""
     recorder: str = "h264 2.5M"
+    colour_dropped: bool = False
+    """The recorder drops the colour of every other line instead of averaging two."""
 
     @property
     def frames(self) -> int:
@@ -84,8 +86,9 @@ def scene_frames(trial: Trial) -> Iterator[Image]:
 class Recording:
     """Writes frames as a cheap recorder would: 4:2:0, low bit rate, whole frames with their combs."""
 
-    def __init__(self, path: Path, recorder: str, standard: str) -> None:
+    def __init__(self, path: Path, recorder: str, standard: str, *, colour_dropped: bool = False) -> None:
         codec, options = RECORDERS[recorder]
+        self._colour_dropped = colour_dropped
         self.path, self.part = path, path.with_suffix(".part.mkv")
         self._file = av.open(str(self.part), "w")
         if "b" in options:
@@ -97,7 +100,10 @@ class Recording:
         self._stream.codec_context.thread_count = 1
 
     def add(self, picture: Image) -> None:
-        self._file.mux(self._stream.encode(av.VideoFrame.from_ndarray(picture, format="bgr24")))
+        frame = av.VideoFrame.from_ndarray(picture, format="bgr24")
+        if self._colour_dropped:  # OpenCV takes the colour of one pixel in four
+            frame = av.VideoFrame.from_ndarray(cv2.cvtColor(picture, cv2.COLOR_BGR2YUV_I420), format="yuv420p")
+        self._file.mux(self._stream.encode(frame))
 
     def close(self) -> None:
         self._file.mux(self._stream.encode())
@@ -153,7 +159,8 @@ def _record(trial: Trial, received: Path, clean: Path) -> None:
     scene, twin = tee(scene_frames(trial))
     got_frames = sent(trial, scene, trial.carrier_to_noise_dB)
     meant_frames = sent(trial, twin, np.full(trial.frames, _CLEAN_dB))
-    files = [Recording(path, trial.recorder, trial.standard) for path in (received, clean)]
+    dropped = trial.colour_dropped
+    files = [Recording(path, trial.recorder, trial.standard, colour_dropped=dropped) for path in (received, clean)]
     for pair in zip(got_frames, meant_frames, strict=True):
         for file, picture in zip(files, pair, strict=True):
             file.add(picture)

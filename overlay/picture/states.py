@@ -53,7 +53,7 @@ class Baseline(NamedTuple):
 
 
 def baseline(features: Features) -> Baseline:
-    """Medians over the cleanest third of the frames that show a picture at all, by noise.
+    """Medians over the cleanest third of the frames that show a picture at all, by noise; noise by its lowest tenth.
 
     Colour that has gone is no clean colour: a receiver that has lost the burst shows none.
     """
@@ -64,8 +64,15 @@ def baseline(features: Features) -> Baseline:
         shown = np.isfinite(features.brightness)
     noise = features.colour_noise + np.nan_to_num(features.fine_noise)
     clean = shown & (noise <= np.quantile(noise[shown], 1 / 3)) if shown.any() else shown
-    middles = {name: getattr(features, name)[clean] for name in Baseline._fields}
-    return Baseline(**{name: _median(values) for name, values in middles.items()})
+    middles = {name: _median(getattr(features, name)[clean]) for name in Baseline._fields}
+    floors = {name: _low(getattr(features, name)[shown]) for name in ("line_noise", "fine_noise", "colour_noise")}
+    return Baseline(**{**middles, **floors})
+
+
+def _low(values: Floats) -> float:
+    """What only a tenth of the frames falls below: of a flight that was noisy most of the time, the rest was not."""
+    known = values[np.isfinite(values)]
+    return float(np.quantile(known, 0.1)) if len(known) else 0.0
 
 
 def _median(values: Floats) -> float:
