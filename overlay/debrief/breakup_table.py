@@ -10,7 +10,8 @@ import numpy as np
 from overlay.debrief.story import Story
 from overlay.debrief.verdict import leg_of
 from overlay.debrief.wording import clock, lasting, place, quantity
-from overlay.picture.breakups import ANNOYING_GRADE, Breakup, Diagnosis
+from overlay.picture.breakups import Breakup, Diagnosis
+from overlay.picture.states import ANNOYING_GRADE
 
 MOST_WITH_PICTURES = 10
 _LIKELY = 0.1

@@ -14,12 +14,20 @@ from numpy.typing import NDArray
 from overlay.picture.carrier import link_ratio_dB
 from overlay.picture.features import Features
 from overlay.picture.impairment import grade_of, signal_to_noise_dB
-from overlay.picture.states import CLEAN, STATES, baseline, error_rms, evidence, likeliest, shares, smear_rms
+from overlay.picture.states import (
+    ANNOYING_GRADE,
+    CLEAN,
+    STATES,
+    baseline,
+    error_rms,
+    evidence,
+    likeliest,
+    shares,
+    smear_rms,
+)
 
 Floats = NDArray[np.float64]
 
-# Half way from "perceptible, but not annoying" to "slightly annoying" (ITU-R BT.500): what never gets worse broke nothing.
-ANNOYING_GRADE = 3.5
 _MERGE_s = 1.0
 _SHORTEST_FRAMES = 2
 _SURE_BY = 0.5

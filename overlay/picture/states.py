@@ -22,12 +22,13 @@ STATES = ("blank", "no sync", "frozen", "blocks", "tearing", "sparkle", "noise",
 CLEAN = len(STATES) - 1
 _STAY_s = 0.6
 _LEAST_SHARE = 1e-4
-_ANNOYING_GRADE = 3.5
+ANNOYING_GRADE = 2.5
+"""Half way from "slightly annoying" to "annoying" (ITU-R BT.500): what never gets worse is no break-up."""
 _SPARKLES = 0.1
 """Clicks a line from which a picture is said to sparkle: one in ten lines, hard to overlook."""
 _NOISE_OF_CLICKS = 6.0
 """Rms levels of noise below which an FM link does not click."""
-_LUMA_PER_COLOUR_625, _LUMA_PER_COLOUR_525 = 1.4, 0.78
+_LUMA_PER_COLOUR_625, _LUMA_PER_COLOUR_525 = 1.25, 0.72
 """Rms luminance error over the noise read in U and V, on the simulated link. Decoders of 625-line colour average two
 lines, which those of 525 lines do not, and the subcarriers lie at 4.43 and 3.58 MHz."""
 _LUMA_PER_FINE = 1.5
@@ -135,7 +136,7 @@ def evidence(features: Features, clean: Baseline, frame_rate: float) -> Floats:
     steps = _soft(np.nan_to_num(features.step_px) - clean.step_px - 1.0, 0.2)
     tearing = steps * np.maximum(_soft(noise - 4.0, 1.0), _soft(gone - 0.25, 0.05))
     sparkling = _soft(sparkle(features, clean, frame_rate) - _SPARKLES, 0.03)
-    noisy = _soft(_ANNOYING_GRADE - grade_of(signal_to_noise_dB(noise)), 0.1)
+    noisy = _soft(ANNOYING_GRADE - grade_of(signal_to_noise_dB(noise)), 0.1)
     blocks = concealed(features, clean, noise)
     return np.stack([blank, adrift(features, clean), frozen(features), blocks, tearing, sparkling, noisy], axis=1)
 
