@@ -6,6 +6,7 @@ import base64
 import gzip
 import re
 import time
+import tracemalloc
 from dataclasses import replace
 from html.parser import HTMLParser
 from itertools import pairwise
@@ -94,6 +95,17 @@ def test_three_hours_stay_within_bounds_of_size_and_time(story_of_length) -> Non
     begun = time.process_time()
     assert len(page(story).encode()) < 4 * MEGABYTE
     assert time.process_time() - begun < 20.0
+
+
+def test_three_hours_stay_within_bounds_of_memory(story_of_length) -> None:
+    """Most of it is the page itself; ten megabytes of grades and readings are thinned before they are written."""
+    story = story_of_length(3 * 3600.0)
+    tracemalloc.start()
+    try:
+        page(story)
+        assert tracemalloc.get_traced_memory()[1] < 80e6
+    finally:
+        tracemalloc.stop()
 
 
 def test_the_verdict_comes_first_and_in_words(outline: Outline) -> None:
