@@ -127,11 +127,16 @@ def _clock(flight: Flight, name: str) -> Any:
 
 def _proposed(flight: Flight, material: Material, only: list[str] | None, most: int | None) -> tuple[Clip, ...]:
     from overlay.clips.moments import moments, most_telling
-    from overlay.clips.propose import proposed
+    from overlay.clips.propose import Footage, proposed
+    from overlay.clock import AffineClock
     from overlay.instruments.quantities import UNITS
 
     lacking: tuple[str, ...] = ()
+    footage = material.footage
     if material.readings is None:
+        ground = footage.get("ground")
+        if ground is not None and ground.clock is None:  # then its own clock is all there is, and the other's another
+            footage = {"ground": Footage(ground.recording, AffineClock(0.0))}
         found = _seen_alone(flight, material)
     else:
         units = UNITS[material.units or material.layout.units]
@@ -139,7 +144,7 @@ def _proposed(flight: Flight, material: Material, only: list[str] | None, most: 
     if only:
         found = tuple(moment for moment in found if moment.kind in only)
         lacking = tuple(line for line in lacking if any(f"no clip of {kind}:" in line for kind in only))
-    clips, left_out = proposed(most_telling(found, most) if most is not None else found, material.footage)
+    clips, left_out = proposed(most_telling(found, most) if most is not None else found, footage)
     flight.notes += [*lacking, *left_out]
     return clips
 

@@ -62,3 +62,26 @@ def test_senseless_orders_are_refused(
 def test_nothing_to_propose_is_no_answer(source: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["clips", "--camera", str(source), "-o", str(tmp_path / "c")]) == 4
     assert "--from" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("camera_too", [False, True])
+def test_without_a_known_clock_a_break_up_is_cut_from_the_recording_that_shows_it(
+    source: Path, camera_too: bool
+) -> None:
+    from types import SimpleNamespace
+
+    from overlay.cli.clips import _proposed
+    from overlay.clips.propose import Footage
+    from overlay.clips.scene import Material
+    from overlay.clock import AffineClock
+    from overlay.layouts import load
+    from overlay.recordings import open_recording
+
+    recording = open_recording([source])
+    event = SimpleNamespace(onset_s=4.0, kind="noise", worst_grade=2.0)
+    flight = SimpleNamespace(graded=SimpleNamespace(events=[event]), notes=[])
+    footage = {"ground": Footage(recording, None)}
+    if camera_too:
+        footage["camera"] = Footage(recording, AffineClock(0.0))
+    (clip,) = _proposed(flight, Material(footage, None, load("training")), None, None)
+    assert (clip.picture, clip.view, clip.at) == ("ground", "alone", "0:00:04.000")
