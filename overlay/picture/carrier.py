@@ -3,7 +3,7 @@
 Two thermometers. The noise in colour comes through every recorder and is read in each frame; how much of it is left was
 measured on the simulated link (6 MHz peak to peak, 18 MHz wide) over recorders from 1.2 Mbit/s to hardly any
 compression, and goes with how much fine noise the recorder leaves in luminance. Clicks (`clicks`) give the ratio itself,
-by theory, but are few and a recorder with few bits smears them. Where they survive they set the scale for the whole
+by theory, but are few and a recorder with few bits smears them. Where plenty survive they set the scale for the whole
 recording.
 """
 
@@ -39,13 +39,12 @@ def link_ratio_dB(features: Features, clean: Baseline, frame_rate: float) -> Flo
     kept = float(np.median(fine[noisy] / colour[noisy]))
     reference = np.interp(kept, _KEPT, _COLOUR_NOISE_AT_8_dB[is_525(frame_rate)])
     ratio = 8.0 - _dB_PER_dB * 20.0 * np.log10(np.maximum(colour, 1e-3) / reference)
-    if kept > _KEPT[1]:
-        clicks = _smoothed(sparkle(features, clean, frame_rate), noisy, frame_rate)
-        plenty = noisy & (clicks > max(_PLENTY, clean.clicks_per_line))
-        by_clicks = carrier_to_noise_dB(np.where(plenty, clicks, np.nan))
-        told = np.isfinite(by_clicks)
-        if np.count_nonzero(told) >= _SMOOTHED_S * frame_rate:
-            ratio += float(np.median(by_clicks[told] - ratio[told]))
+    clicks = _smoothed(sparkle(features, clean, frame_rate), noisy, frame_rate)
+    plenty = noisy & (clicks > max(_PLENTY, clean.clicks_per_line))
+    by_clicks = carrier_to_noise_dB(np.where(plenty, clicks, np.nan))
+    told = np.isfinite(by_clicks)
+    if np.count_nonzero(told) >= _SMOOTHED_S * frame_rate:
+        ratio += float(np.median(by_clicks[told] - ratio[told]))
     return np.where(noisy & (ratio >= VALID_dB[0]) & (ratio <= VALID_dB[1]), ratio, np.nan)
 
 
