@@ -16,6 +16,7 @@ import sys
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from itertools import pairwise
 from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
@@ -29,7 +30,7 @@ from scipy.signal import csd, welch
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-import alignment_flights as af  # noqa: E402
+import alignment_flights as af
 
 Floats = NDArray[np.float64]
 
@@ -167,7 +168,8 @@ def _against_log(case: Case, flown: af.Flown, seen: af.Seen, logged: af.Logged, 
     began = time.process_time()
     motion = MotionSeries(seen.time, seen.rates, interval_s=seen.interval)
     track = Track(logged.time, logged.columns)
-    found = align(motion, motion_from_track(track), keeps_utc=True)
+    more = {"chapters": seen.chapters} if len(seen.chapters) > 1 else {}
+    found = align(motion, motion_from_track(track), keeps_utc=True, **more)
     seconds = time.process_time() - began
     start, drift = camera.get("start", 7.3), camera.get("drift", 0.0)
     bound = np.nan if case.kind == "stranger" else _bound(flown, seen, case.log, logged, camera)
@@ -196,10 +198,9 @@ def _scored(case: Case, found: Any, offset: float, drift: float, bound: float, s
     if found.best is not None and "strange" not in case.kind:
         # At mid-overlap, in the chapter that holds it: the truth includes what the chapters lost up to there.
         middle = found.mid_recording_s
-        moments, wanted = [middle], [offset + (1 + drift) * middle]
-        told = [found.best.to_reference(middle)]
+        wanted, told = [offset + (1 + drift) * middle], [found.best.to_reference(middle)]
         if len(seen.chapters) > 1:
-            moments, wanted, told = _by_chapter(found, seen, offset, drift)
+            wanted, told = _by_chapter(found, seen, offset, drift)
         worst = int(np.argmax(np.abs(np.array(told) - wanted)))
         error, half = told[worst] - wanted[worst], found.half_interval_s
         if np.isfinite(found.drift_sigma_ppm):
@@ -207,15 +208,15 @@ def _scored(case: Case, found: Any, offset: float, drift: float, bound: float, s
     return Score(case, found.verdict, error, half, drift_error, drift_half, bound, seconds, note)
 
 
-def _by_chapter(found: Any, seen: af.Seen, offset: float, drift: float) -> tuple[list[float], list[float], list[float]]:
-    """(moments, wanted, told) in the middle of each chapter."""
+def _by_chapter(found: Any, seen: af.Seen, offset: float, drift: float) -> tuple[list[float], list[float]]:
+    """(wanted, told) in the middle of each chapter."""
     edges = [*(at for _, at in seen.chapters), float(seen.time[-1])]
-    moments = [(a + b) / 2 for a, b in zip(edges[:-1], edges[1:], strict=True)]
+    moments = [(a + b) / 2 for a, b in pairwise(edges)]
     lost = np.cumsum(seen.jumps)
     wanted = [offset + (1 + drift) * m + lost[k] for k, m in enumerate(moments)]
     offsets = [c.offset_s for c in found.chapters] or [found.best.offset_s] * len(moments)
     told = [offsets[k] + (1 + found.best.drift) * m for k, m in enumerate(moments)]
-    return moments, wanted, told
+    return wanted, told
 
 
 # The bound
@@ -225,7 +226,7 @@ def _bound(
     flown: af.Flown, seen: af.Seen, log_choices: dict[str, Any], logged: af.Logged, camera: dict[str, Any]
 ) -> float:
     """1σ (s) for a known mount: three rates where the log has attitude, else the path's rate of turn against the nose's."""
-    start, drift = camera.get("start", 7.3), camera.get("drift", 0.0)
+    start = camera.get("start", 7.3)
     low, high = max(start, logged.time[0] - af.EPOCH), min(start + seen.time[-1], logged.time[-1] - af.EPOCH)
     known = np.isfinite(seen.rates[:, 0]) & ~seen.aside
     share = float(known.mean())
@@ -272,18 +273,19 @@ def _means(flown: af.Flown, rates: Floats, grid: Floats, step: float) -> Floats:
     ahead, behind = (
         np.column_stack([np.interp(grid + s * step / 2, flown.time, c) for c in turned.T]) for s in (1, -1)
     )
-    return (ahead - behind) / step
+    return np.asarray((ahead - behind) / step)
 
 
 def _heading_rate(flown: af.Flown, grid: Floats, step: float) -> Floats:
     heading = np.unwrap(flown.attitude.as_euler("ZYX")[:, 0])
-    return (np.interp(grid + step / 2, flown.time, heading) - np.interp(grid - step / 2, flown.time, heading)) / step
+    turned = np.interp(grid + step / 2, flown.time, heading) - np.interp(grid - step / 2, flown.time, heading)
+    return np.asarray(turned / step)
 
 
 def _differenced(shape: tuple[int, ...]) -> Floats:
     """White noise differenced, of unit variance: what noise of an angle leaves in its rate."""
     white = np.random.default_rng(2).standard_normal((shape[0] + 1, *shape[1:]))
-    return np.diff(white, axis=0) / np.sqrt(2)
+    return np.asarray(np.diff(white, axis=0) / np.sqrt(2))
 
 
 def _delay_bound(a: Floats, b: Floats, step: float, share: float) -> float:
@@ -310,8 +312,8 @@ def table(scores: list[Score]) -> str:
         f"  {'stated':>6} {'within':>7}  {'drift 95 %':>10} {'within':>7}  {'CR':>5} {'ratio':>6}  {'s':>5}"
     )
     lines = [head, "-" * len(head)]
-    for group in dict.fromkeys(score.case.group for score in scores):
-        lines.append(_line(group, [score for score in scores if score.case.group == group]))
+    groups = dict.fromkeys(score.case.group for score in scores)
+    lines += [_line(group, [score for score in scores if score.case.group == group]) for group in groups]
     lines.append("-" * len(head))
     lines.append(_line("all with an answer to find", [s for s in scores if "strange" not in s.case.kind]))
     lines.append(_line("all", scores))
@@ -346,7 +348,8 @@ def _line(name: str, scores: list[Score]) -> str:
             if len(drifts)
             else f"  {'–':>10} {'–':>7}"
         )
-        + f"  {np.median(bounds[known]) if known.any() else np.nan:5.1f} {ratio:6.1f}  {np.mean([s.seconds for s in scores]):5.1f}"
+        + f"  {np.median(bounds[known]) if known.any() else np.nan:5.1f} {ratio:6.1f}"
+        + f"  {np.mean([s.seconds for s in scores]):5.1f}"
     )
 
 
@@ -382,8 +385,10 @@ def main() -> None:
 def _told(score: Score) -> str:
     mark = "WRONG " if is_wrong(score) else ""
     return (
-        f"{mark}{score.case.group} #{score.case.seed}: {score.verdict}, error {1e3 * score.error:+.1f} ms of ±{1e3 * score.half:.1f}, "
-        f"drift {score.drift_error:+.1f} of ±{score.drift_half:.1f} ppm, CR {1e3 * score.bound:.1f} ms, {score.seconds:.1f} s  {score.note}"
+        f"{mark}{score.case.group} #{score.case.seed}: {score.verdict}, "
+        f"error {1e3 * score.error:+.1f} ms of ±{1e3 * score.half:.1f}, "
+        f"drift {score.drift_error:+.1f} of ±{score.drift_half:.1f} ppm, "
+        f"CR {1e3 * score.bound:.1f} ms, {score.seconds:.1f} s  {score.note}"
     )
 
 

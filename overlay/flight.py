@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor, as_completed
 from dataclasses import replace
 from functools import cached_property, partial
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from overlay.clock import AffineClock, parse_duration, parse_utc
@@ -30,6 +31,8 @@ if TYPE_CHECKING:
     from overlay.tracks import Track
 
 Progress = Callable[[str, float], None]
+
+FLAGGED_JUMP_S = 0.1  # between two chapters; a frame or two is nothing to tell
 
 
 def _silent(_stage: str, _fraction: float) -> None:
@@ -195,7 +198,19 @@ class Flight:
             stage = f"aligning {recording} to {reference}"
             self._progress(stage, 0.0)
             keeps_utc = reference == "track" and self.track.keeps_utc
-            result = align(motion, told, recording_name=recording, reference_name=reference, keeps_utc=keeps_utc)
+            result = align(
+                motion,
+                told,
+                recording_name=recording,
+                reference_name=reference,
+                keeps_utc=keeps_utc,
+                chapters=[(Path(c.path).name, float(c.start_s)) for c in self.recording(recording).chapters],
+            )
+            for c in result.chapters[1:]:
+                if abs(c.jump_s) > max(FLAGGED_JUMP_S, 3 * c.sigma_s):
+                    self.notes.append(
+                        f"{c.file} begins {c.jump_s:+.2f} s off the end of the chapter before it; the clock is the first's"
+                    )
             found.append(self._pinned(result) if recording == pairs[0][0] else result)
             self._progress(stage, 1.0)
         return tuple(found)

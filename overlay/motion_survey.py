@@ -95,7 +95,7 @@ def _joined(*parts: MotionSeries) -> MotionSeries:
     time_s = np.concatenate([part.time_s for part in kept])
     order = np.argsort(time_s, kind="stable")
     first = np.concatenate([[True], np.diff(time_s[order]) > 1e-6])
-    arrays = {}
+    arrays: dict[str, Any] = {}
     for field in fields(MotionSeries):
         values = [getattr(part, field.name) for part in kept]
         if isinstance(values[0], np.ndarray):

@@ -51,9 +51,18 @@ class Search:
 
 
 def search(
-    reference: Averager, recording: Averager, least_overlap_s: float, drift: float = 0.0, *, keep: int = 5
+    reference: Averager,
+    recording: Averager,
+    least_overlap_s: float,
+    drift: float = 0.0,
+    *,
+    chance: Null | None = None,
+    keep: int = 5,
 ) -> Search:
-    """Every overlap of at least `least_overlap_s`, the recording's clock stretched by (1 + `drift`) first."""
+    """Every overlap of at least `least_overlap_s`, the recording's clock stretched by (1 + `drift`) first.
+
+    `chance`: the null of the same signals at another stretch, which stays good.
+    """
     start_x, x, x_known = prepared(reference, 0.0)
     start_y, y, y_known = prepared(recording, drift)
     share = independent_share(x, x_known, y, y_known)
@@ -61,7 +70,8 @@ def search(
     surface = masked_correlation(x, x_known, y, y_known)
     score = evidence(surface, share, least)
     offset = np.asarray(start_x - start_y + surface.lag * STEP_S, np.float64)
-    chance = null(x, x_known, y, y_known, share, least, piece=round(PIECE_S / STEP_S))
+    if chance is None:
+        chance = null(x, x_known, y, y_known, share, least, piece=round(PIECE_S / STEP_S))
     return Search(offset, score, tuple(peaks(offset, score, keep)), chance, least_overlap_s)
 
 

@@ -53,9 +53,9 @@ class Pin:
 class Traces:
     """Arrays for the picture of the evidence.
 
-    ``lag_s``, ``score``: evidence at every offset tried. ``time_s``, ``reference``, ``recording`` (N, 3): rates at
-    the solution
-    on the reference clock. ``window_s``, ``window_lag_s``, ``window_sigma_s``: what each window says by itself.
+    ``lag_s``, ``score``: evidence at every offset tried. ``time_s``, ``reference``, ``recording`` (N, 3): roll, pitch and
+    yaw at the solution on the reference clock. ``window_s``, ``window_lag_s``, ``window_sigma_s``: what each window says by
+    itself.
     """
 
     lag_s: Floats = field(default_factory=_none)
@@ -73,8 +73,9 @@ class Alignment:
     """The clock of `recording` against that of `reference`, or the reasons for giving none.
 
     `best` is the likeliest clock whatever the verdict; ask `clock`, which refuses unless it can be trusted. `sigma_s`
-    is one standard error of the reference time at mid-overlap; the interval is at mid-overlap too, told as an offset
-    with the drift held. `reasons` are sentences.
+    is
+    one standard error of the reference time at mid-overlap; the interval is at mid-overlap too, told as an offset with
+    the drift held. `reasons` are sentences.
     """
 
     recording: str

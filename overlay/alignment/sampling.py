@@ -29,39 +29,54 @@ class Averager:
             end = np.maximum(end, start)
         self._nodes = np.column_stack((start, end)).ravel()
         length = end - start
-        self._cover = _running(length)
-        self._sum = np.column_stack([_running(length * column) for column in values.T])
+        # Running integrals at the nodes: how long is known, then each column.
+        self._running = np.column_stack([_running(length), *(_running(length * column) for column in values.T)])
+        self.middles = time
+        self.kept = known
         self.span = (float(start[0]), float(end[-1])) if len(time) else (0.0, 0.0)
         self.known_s = float(length.sum())
 
-    def groups(self, width_s: float, stride_s: float) -> tuple[Floats, Floats]:
-        """(centres, widths) of runs of whole intervals about `width_s` long and `stride_s` apart, none across a gap.
+    def groups(self, width_s: float, stride_s: float) -> tuple[Floats, Floats, NDArray[np.intp], int]:
+        """(centres, widths, first, run) of runs of whole intervals about `width_s` long and `stride_s` apart.
+
+        None lies across a gap; each begins at interval `first` of those kept and is `run` intervals long.
 
         A mean over whole intervals is what the source measured; one that cuts an interval is not, and as the cut
         falls at the same phase all along a regular log it would shift the time.
         """
         start, end = self._nodes[::2], self._nodes[1::2]
         if len(start) < 2:
-            return np.zeros(0), np.zeros(0)
+            return np.zeros(0), np.zeros(0), np.zeros(0, np.intp), 1
         usual = float(np.median(end - start))
         run, stride = max(1, round(width_s / usual)), max(1, round(stride_s / usual))
         first = np.arange(0, len(start) - run + 1, stride)
         low, high = start[first], end[first + run - 1]
-        whole = self._cover[2 * (first + run - 1) + 1] - self._cover[2 * first] >= 0.98 * (high - low)
-        return ((low + high) / 2)[whole], (high - low)[whole]
+        whole = self._running[2 * (first + run) - 1, 0] - self._running[2 * first, 0] >= 0.98 * (high - low)
+        return ((low + high) / 2)[whole], (high - low)[whole], first[whole], run
 
     def means(self, centre_s: Floats, width_s: float | Floats) -> Floats:
         """(M, C) means over ``centre ± width / 2``; NaN rows where less than `MIN_COVER` of the window is known."""
-        result = np.full((len(centre_s), self._sum.shape[1]), np.nan)
-        if not len(self._nodes):
-            return result
-        low, high = centre_s - width_s / 2, centre_s + width_s / 2
-        cover = np.interp(high, self._nodes, self._cover) - np.interp(low, self._nodes, self._cover)
-        enough = cover >= MIN_COVER * width_s
-        for k, total in enumerate(self._sum.T):
-            part = np.interp(high[enough], self._nodes, total) - np.interp(low[enough], self._nodes, total)
-            result[enough, k] = part / cover[enough]
+        result = np.full((len(centre_s), self._running.shape[1] - 1), np.nan)
+        if len(self._nodes):
+            total = self._integral(centre_s + width_s / 2) - self._integral(centre_s - width_s / 2)
+            enough = total[:, 0] >= MIN_COVER * width_s
+            result[enough] = total[enough, 1:] / total[enough, :1]
         return result
+
+    def smoothed(self, extra_s: float) -> Averager:
+        """The same samples, each averaged over `extra_s` about its middle."""
+        if extra_s <= 0 or not len(self._nodes):
+            return self
+        return Averager(self.middles, np.diff(self._nodes)[::2], self.means(self.middles, extra_s))
+
+    def _integral(self, time_s: Floats) -> Floats:
+        """(M, 1 + C) running integrals at any time: one search serves all columns."""
+        before = np.clip(np.searchsorted(self._nodes, time_s, side="right") - 1, 0, len(self._nodes) - 2)
+        start = self._nodes[before]
+        length = self._nodes[before + 1] - start
+        part = np.clip((time_s - start) / np.where(length > 0, length, 1.0), 0.0, 1.0)[:, None]
+        low = self._running[before]
+        return np.asarray(low + part * (self._running[before + 1] - low))
 
 
 def _running(steps: Floats) -> Floats:
@@ -70,11 +85,12 @@ def _running(steps: Floats) -> Floats:
     return np.column_stack((after - steps, after)).ravel()
 
 
-def smoothed_means(source: Averager, centre_s: Floats, width_s: float | Floats, extra_s: float) -> Floats:
-    """Means as `Averager.means`, averaged once more over ``± extra_s / 2``."""
-    if extra_s <= 0:
-        return source.means(centre_s, width_s)
-    shifts = extra_s * np.array([-0.375, -0.125, 0.125, 0.375])
+def smoothed_means(source: Averager, centre_s: Floats, width_s: float | Floats, *extra_s: float) -> Floats:
+    """Means as `Averager.means`, averaged once more over each of the extra lengths in turn."""
+    shifts = np.zeros(1)
+    for length in extra_s:
+        if length > 0:
+            shifts = (shifts[:, None] + length * np.array([-0.375, -0.125, 0.125, 0.375])).ravel()
     return np.asarray(sum(source.means(centre_s + shift, width_s) for shift in shifts)) / len(shifts)
 
 

@@ -3,25 +3,49 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import t as student
 
-from overlay.alignment import refine, votes
+from overlay.alignment import chapters as chapter_jumps
+from overlay.alignment import votes
 from overlay.alignment.coarse import Search, search
-from overlay.alignment.result import Alignment, Candidate, Traces
-from overlay.alignment.roll_axis import roll_axis
+from overlay.alignment.comparison import Comparison, Pose, Reference
+from overlay.alignment.refine import BANK_LATE_S, Fit, refined
+from overlay.alignment.result import Alignment, Candidate, ChapterClock, Traces, Verdict
 from overlay.alignment.sampling import Averager, rates
-from overlay.alignment.verdict import judge
+from overlay.alignment.verdict import CHANCE, NOTHING, judge, never_sure
 from overlay.clock import AffineClock
 from overlay.motion.series import MotionSeries
 
 Floats = NDArray[np.float64]
 
 LEAST_OVERLAP_S = 45.0
-FOLLOWING_SIGMA_S = 0.05  # 1σ of how late the path follows the nose: gusts and sideslip, unknown to a log of positions
+# A recorder that writes one frame rate and keeps another makes a clock that runs wrong by just so much.
+MISLABELLED = {
+    "29.97 frames a second labelled as 30": 30 / (30000 / 1001) - 1,
+    "30 frames a second labelled as 29.97": (30000 / 1001) / 30 - 1,
+    "24 frames a second labelled as 25": 25 / 24 - 1,
+    "25 frames a second labelled as 24": 24 / 25 - 1,
+}
+
+
+@dataclass(frozen=True)
+class _Solution:
+    """One hypothesis about the clock's nominal rate, worked out."""
+
+    found: Search
+    fit: Fit
+    compared: Comparison
+    ballot: votes.WindowVotes
+    sigma_s: float
+    verdict: Verdict
+    reasons: tuple[str, ...]
+    chapters: tuple[ChapterClock, ...]
+    hypothesis: str = ""
 
 
 def align(
@@ -33,118 +57,163 @@ def align(
     keeps_utc: bool = False,
     least_overlap_s: float = LEAST_OVERLAP_S,
     reference_lag_s: float = 0.0,
+    chapters: Sequence[tuple[str, float]] = (),
 ) -> Alignment:
     """Find the recording's clock on the reference's: ``t_reference = offset + (1 + drift) · t_recording``.
 
-    Every overlap of at least `least_overlap_s` is tried. `reference_lag_s`: by how much the reference is known to
-    report late (a receiver's velocity, 0.1–0.25 s); taken off the offset, which is otherwise the *effective* one. Never
-    raises for want of an answer: read the verdict.
+    Every overlap of at least `least_overlap_s` is tried. `reference_lag_s`: by how much the reference is known to report
+    late (a receiver's velocity, 0.1–0.25 s); taken off the offset, which is otherwise the *effective* one. `chapters`: file
+    and start on the recording's clock of each; the first chapter's offset is the recording's, jumps are told beside it.
+    Never raises for want of an answer: read the verdict.
     """
     ours, theirs = rates(recording), rates(reference)
-    names: dict[str, Any] = {"recording": recording_name, "reference": reference_name, "keeps_utc": keeps_utc}
-    if min(ours.known_s, theirs.known_s) < least_overlap_s:
-        short = (
-            f"only {min(ours.known_s, theirs.known_s):.0f} s of motion are known, {least_overlap_s:.0f} s are needed"
-        )
-        return Alignment(verdict="none", reasons=(short,), **names)
+    blank = Alignment(recording_name, reference_name, "none", keeps_utc=keeps_utc)
+    known = min(ours.known_s, theirs.known_s)
+    if known < least_overlap_s:
+        return replace(blank, reasons=(f"only {known:.0f} s of motion are known, {least_overlap_s:.0f} s are needed",))
     found = search(theirs, ours, least_overlap_s)
+    solution = _solved(recording, reference, found, chapters) if found.probability < NOTHING else None
+    if solution is None or solution.verdict != "sure":
+        solution = _mislabelled(recording, reference, found, chapters) or solution
+    if solution is None:
+        return _nothing(blank, found, Reference(reference), ours)
+    return _told(blank, solution, reference, reference_lag_s)
+
+
+def _mislabelled(
+    recording: MotionSeries, reference: MotionSeries, plain: Search, chapters: Sequence[tuple[str, float]]
+) -> _Solution | None:
+    """The one wrong frame rate under which everything falls into place; None when none does, or more than one."""
+    sure = []
+    for name, drift in MISLABELLED.items():
+        found = search(rates(reference), rates(recording), plain.least_overlap_s, drift, chance=plain.null)
+        tried = _solved(recording, reference, found, chapters, drift) if found.probability < CHANCE else None
+        if tried is not None and tried.verdict == "sure":
+            sure.append(replace(tried, hypothesis=name))
+    return sure[0] if len(sure) == 1 else None
+
+
+def _nothing(blank: Alignment, found: Search, reference: Reference, recording: Averager) -> Alignment:
+    """The refusal, with the best there is laid over each other so that anyone can see that it does not fit."""
     if not found.candidates:
-        return Alignment(verdict="none", reasons=("nothing correlates",), traces=_curve(found), **names)
-    spacing = (
-        float(np.median(reference.interval_s))
-        if len(reference.interval_s)
-        else float(np.median(np.diff(reference.time_s)))
-    )
-    start = AffineClock(found.candidates[0].offset_s)
+        traces = Traces(lag_s=found.offset_s, score=found.score)
+        return replace(blank, reasons=("nothing correlates",), traces=traces)
+    clock = AffineClock(found.candidates[0].offset_s)
+    traces = Traces(lag_s=found.offset_s, score=found.score)
     try:
-        axis = _roll_axis(recording, start, theirs) if reference.inferred else None
-        fit, compared = refine.refined(theirs, ours, start, spacing, reference.inferred, axis)
+        compared = reference.against(recording, clock, 1.0, 0.5)
+        mount = reference.likely_mount(recording, clock, 1.5)
+        times, wanted, seen = _laid_over(compared, Pose(clock, mount, compared.middle_s))
+        traces = replace(traces, time_s=times, reference=wanted, recording=seen)
+        channels = compared.channels
     except (ValueError, np.linalg.LinAlgError):
-        return Alignment(verdict="none", reasons=("the best overlap is too short to refine",),
+        channels = ()
+    return replace(
+        blank,
         candidates=found.candidates,
-                         traces=_curve(found), **names)  # fmt: skip
-    covariance = fit.covariance()
-    sigma, drift_sigma = float(np.sqrt(covariance[0, 0])), float(np.sqrt(covariance[1, 1]))
-    if reference.inferred:
-        sigma = float(np.hypot(sigma, FOLLOWING_SIGMA_S))
-    ballot = votes.window_votes(
-        refine.comparison(theirs, ours, fit.clock, max(1.0, spacing), max(0.5, spacing), compared.roll_extra_s), fit
-    )
-    halves = votes.half_lags(fit)
-    verdict, reasons = judge(found, fit, ballot, halves, sigma)
-    best = AffineClock(fit.clock.offset_s - reference_lag_s, fit.clock.drift)
-    moved = fit.clock.offset_s - found.candidates[0].offset_s
-    candidates = (
-        Candidate(best.offset_s, found.candidates[0].score),
-        *(Candidate(c.offset_s - reference_lag_s, c.score) for c in found.candidates[1:]),
-    )
-    return Alignment(
-        verdict=verdict,
-        best=best,
-        sigma_s=sigma,
-        half_interval_s=float(student.ppf(0.975, max(2.0, _freedom(fit)))) * sigma,
-        drift_sigma_ppm=1e6 * drift_sigma,
-        overlap_s=fit.overlap_s,
-        mid_recording_s=fit.mid_recording_s,
-        candidates=candidates,
         rival_ratio=found.rival_ratio,
-        evidence=_told(found, fit, ballot, halves, reference_lag_s) | {"moved_by_refinement_s": round(moved, 3)},
-        reasons=reasons,
-        traces=_traces(found, fit, compared),
-        **names,
-    )
-
-
-def _roll_axis(recording: MotionSeries, clock: AffineClock, reference: Averager) -> Floats | None:
-    """The roll axis as the picture tells it, from the part of the recording that lies in the reference's flight."""
-    low, high = (clock.to_recording(moment) for moment in reference.span)
-    inside = (recording.time_s >= low) & (recording.time_s <= high)
-    return roll_axis(recording.time_s[inside], recording.rate_radps[inside])
-
-
-def _freedom(fit: refine.Fit) -> float:
-    """Blocks that carry the information, as an effective number, less one."""
-    information = np.maximum(fit.information[:, 0, 0], 0.0)
-    return float(information.sum() ** 2 / max(float((information**2).sum()), 1e-12)) - 1.0
-
-
-def _told(
-    found: Search,
-    fit: refine.Fit,
-    ballot: votes.WindowVotes,
-    halves: list[tuple[float, float]],
-    lag_s: float,
-) -> dict[str, Any]:
-    return {
-        "chance": float(f"{found.probability:.2g}"),
-        "z": round(float(found.z), 1),
-        "least_overlap_s": found.least_overlap_s,
-        "windows_asked": ballot.asked,
-        "windows_agreeing": ballot.agreeing,
-        "halves_s": [round(lag, 4) for lag, _ in halves],
-        "agreement": dict(zip(("roll", "pitch", "yaw"), (round(float(r), 3) for r in fit.agreement), strict=True)),
-        "mount_tilt_deg": round(fit.mount.tilt_deg, 1),
-        "focal_length_ratio": round(1 / fit.mount.zoom, 3),
-        "offset_kind": "effective: any delay of the log is part of it" if lag_s == 0 else "true",
-    }
-
-
-def _curve(found: Search) -> Traces:
-    return Traces(lag_s=found.offset_s, score=found.score)
-
-
-def _traces(found: Search, fit: refine.Fit, compared: refine.Comparison) -> Traces:
-    centre, lag, sigma = votes.windows_lags(fit)
-    return Traces(
-        found.offset_s, found.score, compared.times, compared.wanted,
-        compared.seen(fit.clock.to_recording(compared.times), fit.mount), centre, lag, sigma,
+        reasons=never_sure(found),
+        evidence={"chance": _short(found.probability), "z": round(float(found.z), 1), "channels": list(channels),
+                  "least_overlap_s": found.least_overlap_s},
+        traces=traces,
     )  # fmt: skip
 
 
-def motion_span(series: MotionSeries) -> tuple[float, float]:
-    """First and last moment at which the rates are known."""
-    source: Averager = rates(series)
-    return source.span
+def _solved(
+    recording: MotionSeries,
+    reference: MotionSeries,
+    found: Search,
+    chapters: Sequence[tuple[str, float]],
+    nominal: float = 0.0,
+) -> _Solution | None:
+    if not found.candidates:
+        return None
+    against = Reference(reference)
+    ours = rates(recording).smoothed(against.smoothing_s)
+    start = AffineClock(found.candidates[0].offset_s, nominal)
+    try:
+        fit, compared = refined(against, ours, start)
+        clocks: tuple[ChapterClock, ...] = ()
+        if len(chapters) > 1:
+            lags = chapter_jumps.rough_jumps(against, ours, fit, chapters)
+            lags = lags - lags[0]
+            if np.any(lags != 0):
+                moved = chapter_jumps.without(recording, chapters, lags)
+                ours = rates(moved).smoothed(against.smoothing_s)
+                fit, compared = refined(against, ours, AffineClock(fit.clock.offset_s, nominal))
+            clocks = chapter_jumps.chapter_clocks(fit, chapters, lags)
+        wide = against.against(ours, fit.clock, max(1.0, against.spacing_s), max(0.5, against.spacing_s))
+        ballot = votes.window_votes(wide, fit)
+    except (ValueError, np.linalg.LinAlgError):
+        return None
+    spread = votes.disagreement(list(votes.channel_lags(fit).values()))
+    sigma = float(np.sqrt(fit.covariance()[0, 0])) * spread
+    verdict, reasons = judge(found, fit, ballot, votes.half_lags(fit), sigma, nominal)
+    return _Solution(found, fit, compared, ballot, sigma, verdict, reasons, clocks)
 
 
-__all__: Sequence[str] = ("align",)
+def _told(blank: Alignment, solution: _Solution, reference: MotionSeries, lag_s: float) -> Alignment:
+    found, fit = solution.found, solution.fit
+    best = AffineClock(fit.clock.offset_s - lag_s, fit.clock.drift)
+    rest = [Candidate(c.offset_s - lag_s, c.score) for c in found.candidates[1:]]
+    centre, lag, sigma = votes.windows_lags(fit)
+    compared = solution.compared
+    # What is not known of the aircraft is no matter of samples: Student's factor goes to the rest alone.
+    following_s = BANK_LATE_S[1] if reference.inferred else 0.0
+    counted_s = float(np.sqrt(max(solution.sigma_s**2 - following_s**2, solution.sigma_s**2 / 16)))
+    t95 = float(student.ppf(0.975, max(2.0, _freedom(fit))))
+    half_s = float(np.hypot(t95 * counted_s, 1.96 * following_s))
+    return replace(
+        blank,
+        verdict=solution.verdict,
+        best=best,
+        sigma_s=solution.sigma_s,
+        half_interval_s=half_s,
+        drift_sigma_ppm=1e6 * float(np.sqrt(fit.covariance()[1, 1])),
+        overlap_s=fit.overlap_s,
+        mid_recording_s=fit.mid_recording_s,
+        candidates=(Candidate(best.offset_s, found.candidates[0].score), *rest),
+        rival_ratio=found.rival_ratio,
+        chapters=tuple(replace(c, offset_s=c.offset_s - lag_s) for c in solution.chapters),
+        evidence=_evidence(solution, reference, lag_s),
+        reasons=solution.reasons,
+        traces=Traces(found.offset_s, found.score, *_laid_over(compared, fit.pose), centre, lag, sigma),
+    )  # fmt: skip
+
+
+def _laid_over(compared: Comparison, pose: Pose) -> tuple[Floats, Floats, Floats]:
+    """Times (N,), reference and recording (N, 3) as roll, pitch, yaw; NaN for what the reference cannot vouch for."""
+    columns = [("roll", "pitch", "yaw").index(name) for name in compared.channels]
+    both = np.full((2, len(compared.times), 3), np.nan)
+    both[0][:, columns], both[1][:, columns] = compared.wanted, compared.seen(pose)
+    return compared.times, both[0], both[1]
+
+
+def _freedom(fit: Fit) -> float:
+    """Blocks that carry the information, as an effective number, less one."""
+    information = np.maximum(fit.information[:, :, 0, 0].sum(axis=1), 0.0)
+    return float(information.sum() ** 2 / max(float((information**2).sum()), 1e-12)) - 1.0
+
+
+def _evidence(solution: _Solution, reference: MotionSeries, lag_s: float) -> dict[str, Any]:
+    found, fit = solution.found, solution.fit
+    return {
+        "chance": _short(found.probability),
+        "z": round(float(found.z), 1),
+        "least_overlap_s": found.least_overlap_s,
+        "windows_asked": solution.ballot.asked,
+        "windows_agreeing": solution.ballot.agreeing,
+        "halves_s": [round(lag, 4) for lag, _ in votes.half_lags(fit)],
+        "channels_s": {name: [round(lag, 4), round(sigma, 4)] for name, (lag, sigma) in votes.channel_lags(fit).items()},
+        "channels": list(fit.agreement),
+        "agreement": {name: round(value, 3) for name, value in fit.agreement.items()},
+        "mount_tilt_deg": round(fit.mount.tilt_deg, 1),
+        "focal_length_ratio": round(1 / fit.mount.zoom, 3),
+        "clock_hypothesis": solution.hypothesis or None,
+        "bank_late_s": round(fit.pose.bank_late_s, 4) if reference.inferred else None,
+        "offset_kind": "effective: any delay of the log is part of it" if lag_s == 0 else "true",
+    }  # fmt: skip
+
+
+def _short(probability: float) -> float:
+    return float(f"{probability:.2g}")

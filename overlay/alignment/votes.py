@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import binom
 
-from overlay.alignment.refine import CAUCHY, Comparison, Fit
+from overlay.alignment.comparison import Comparison
+from overlay.alignment.refine import CAUCHY, Fit
 
 Floats = NDArray[np.float64]
 
@@ -46,11 +47,11 @@ def window_votes(compared: Comparison, found: Fit) -> WindowVotes:
     lags = np.arange(-REACH_S, REACH_S + 1e-9, 0.1)
     window = np.floor((compared.times - compared.times[0]) / WINDOW_S).astype(np.intp)
     count = int(window[-1]) + 1
-    at_home = compared.wanted - compared.seen(found.clock.to_recording(compared.times), found.mount)
+    at_home = compared.wanted - compared.seen(found.pose)
     noise = np.maximum(1.4826 * np.nanmedian(np.abs(at_home), axis=0), 1e-6)
     loss, seen = np.zeros((len(lags), count)), np.zeros((len(lags), count))
     for k, lag in enumerate(lags):
-        got = compared.seen(found.clock.to_recording(compared.times - lag), found.mount)
+        got = compared.seen(found.pose, -lag)
         misfit = np.log1p(((compared.wanted - got) / (CAUCHY * noise)) ** 2).sum(axis=1)
         known = np.isfinite(misfit)
         np.add.at(loss[k], window[known], misfit[known])
@@ -65,9 +66,29 @@ def window_votes(compared: Comparison, found: Fit) -> WindowVotes:
 
 def half_lags(found: Fit) -> list[tuple[float, float]]:
     """(lag, σ) of either half of the information, everything else held."""
-    information, score = found.information[:, 0, 0], found.score[:, 0]
+    information, score = found.information[:, :, 0, 0].sum(axis=1), found.score[:, :, 0].sum(axis=1)
     cut = int(np.searchsorted(np.cumsum(information), information.sum() / 2))
     return [_lag(information[part], score[part]) for part in (slice(None, cut), slice(cut, None))]
+
+
+def channel_lags(found: Fit) -> dict[str, tuple[float, float]]:
+    """(lag, σ) that each channel asks for by itself, everything else held; those that carry next to nothing left out."""
+    total = found.information[:, :, 0, 0].sum()
+    lags = {}
+    for k, name in enumerate(found.agreement):
+        information = found.information[:, k, 0, 0]
+        if information.sum() > 0.02 * total:
+            lags[name] = _lag(information, found.score[:, k, 0])
+    return lags
+
+
+def disagreement(parts: list[tuple[float, float]]) -> float:
+    """Birge ratio √(χ²/ν) of the parts' lags about their weighted mean, at least 1: by how much σ is too small."""
+    if len(parts) < 2:
+        return 1.0
+    lag, sigma = np.array(parts).T
+    mean = np.average(lag, weights=sigma**-2)
+    return float(max(1.0, np.sqrt((((lag - mean) / sigma) ** 2).sum() / (len(parts) - 1))))
 
 
 def _lag(information: Floats, score: Floats) -> tuple[float, float]:
@@ -94,15 +115,16 @@ def apart_sigma(parts: list[tuple[float, float]]) -> float:
 
 def windows_lags(found: Fit, per: int = 3) -> tuple[Floats, Floats, Floats]:
     """(centre, lag, σ) of runs of `per` blocks, for the picture of the residuals; runs without information left out."""
-    runs = [slice(k, k + per) for k in range(0, len(found.block_s), per)]
+    information, score = found.information[:, :, 0, 0].sum(axis=1), found.score[:, :, 0].sum(axis=1)
     rows = []
-    for run in runs:
-        held = float(found.information[run, 0, 0].sum())
-        if held > 0:
-            rows.append((float(found.block_s[run].mean()), float(found.score[run, 0].sum()) / held, held))
+    for k in range(0, len(found.block_s), per):
+        run = slice(k, k + per)
+        total = float(information[run].sum())
+        if total > 0:
+            rows.append((float(found.block_s[run].mean()), float(score[run].sum()) / total, total))
     if not rows:
         return np.zeros(0), np.zeros(0), np.zeros(0)
-    centre, lag, total = (np.array(column) for column in zip(*rows, strict=True))
+    centre, lag, weight = np.array(rows).T
     # σ from the information, scaled by the scatter that the runs really show.
-    scale = 1.4826 * float(np.median(np.abs(lag) * np.sqrt(total)))
-    return centre, lag, max(scale, 1.0) / np.sqrt(total)
+    scale = 1.4826 * float(np.median(np.abs(lag) * np.sqrt(weight)))
+    return centre, lag, max(scale, 1.0) / np.sqrt(weight)

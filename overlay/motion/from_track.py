@@ -8,19 +8,19 @@ one is the *effective* offset.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
 from overlay.motion.air_heading import SteadyWind, inferred_bank, wind_from_velocities
+from overlay.motion.ground_velocity import STANDING_MPS, GroundVelocity, ground_velocity, steadied
 from overlay.motion.series import MotionSeries
-from overlay.tracks.track import Fix, Track
+from overlay.tracks.track import Track
 
 Floats = NDArray[np.float64]
 
-EARTH_RADIUS_M = 6_371_008.8
 FLYING_MPS = 5.0  # slower than any fixed-wing model flies: standing, carried, or thrown
-STANDING_MPS = 1.5
-POOLED_S = 0.2
 ATTITUDE = ("bank_deg", "pitch_deg", "heading_deg")
 GYROS = ("roll_rate_dps", "pitch_rate_dps", "yaw_rate_dps")
 
@@ -66,30 +66,50 @@ def _from_attitude(track: Track) -> MotionSeries:
 
 
 def _from_velocity(track: Track, wind: tuple[float, float] | SteadyWind | None) -> MotionSeries:
-    times, east, north = ground_velocity(track)
-    if len(times) < 4:
+    velocity = ground_velocity(track)
+    if len(velocity.time_s) < 4:
         raise ValueError("the track holds no attitude and fewer than four ground velocities")
-    flying = np.hypot(east, north) > FLYING_MPS
-    logged = track.at("airspeed_mps", times, max_gap_s=3.0) if track.has("airspeed_mps") else None
     if wind is None:
-        seen = np.where(flying, east, np.nan)
-        wind = wind_from_velocities(seen, north, logged)
+        wind = _wind(track, velocity)
+    flying = velocity.speed_mps > FLYING_MPS
+    cruise = float(np.median(velocity.speed_mps[flying])) if flying.any() else FLYING_MPS
+    velocity = steadied(velocity, cruise, flying)
+    times, flying = velocity.time_s, velocity.speed_mps > FLYING_MPS
     blow = (wind.east_mps, wind.north_mps) if isinstance(wind, SteadyWind) else wind
-    air_east, air_north = east - blow[0], north - blow[1]
-    airspeed = np.hypot(air_east, air_north)
-    if logged is not None:
-        airspeed = np.where(np.isfinite(logged) & (logged > FLYING_MPS), logged, airspeed)
+    air_east, air_north = velocity.east_mps - blow[0], velocity.north_mps - blow[1]
+    airspeed = _airspeed(track, times, np.hypot(air_east, air_north))
     interval = np.diff(times)
-    heading = np.unwrap(np.arctan2(air_east, air_north))
-    turn = np.diff(heading) / interval
+    turn = np.diff(np.unwrap(np.arctan2(air_east, air_north))) / interval
     turn[~_unbroken(interval) | ~(flying[1:] & flying[:-1])] = np.nan
-    bank = inferred_bank(turn, (airspeed[1:] + airspeed[:-1]) / 2)
-    middle = (times[1:] + times[:-1]) / 2
-    rates = np.column_stack((_slope(bank, middle), turn * np.sin(bank), turn * np.cos(bank)))
-    return _complete(track, middle, rates, interval, bank)
+    middle, speed = (times[1:] + times[:-1]) / 2, (airspeed[1:] + airspeed[:-1]) / 2
+    climb = _climb_angle(track, middle, speed)
+    bank, level = inferred_bank(turn, speed), turn * np.cos(climb)
+    roll = central_slope(bank, middle) - turn * np.sin(climb)
+    rates = np.column_stack((roll, level * np.sin(bank), level * np.cos(bank)))
+    return replace(_complete(track, middle, rates, interval, bank), smoothing_s=velocity.smoothing_s)
 
 
-def _slope(values: Floats, times: Floats) -> Floats:
+def _wind(track: Track, velocity: GroundVelocity) -> SteadyWind:
+    east = np.where(velocity.speed_mps > FLYING_MPS, velocity.east_mps, np.nan)
+    logged = track.at("airspeed_mps", velocity.time_s, max_gap_s=3.0) if track.has("airspeed_mps") else None
+    return wind_from_velocities(east, velocity.north_mps, logged)
+
+
+def _airspeed(track: Track, times: Floats, derived_mps: Floats) -> Floats:
+    """As logged where it is plausible, else as the ground velocity less the wind has it."""
+    logged = track.at("airspeed_mps", times, max_gap_s=3.0)
+    return np.where(np.isfinite(logged) & (logged > FLYING_MPS), logged, derived_mps)
+
+
+def _climb_angle(track: Track, times: Floats, airspeed_mps: Floats) -> Floats:
+    """Angle of the flight path over the horizon, smoothed over about two seconds; 0 where the log does not tell."""
+    climb = track.at("vertical_speed_mps", times, max_gap_s=5.0)
+    run = max(1, round(2.0 * _rate(track, "vertical_speed_mps")))
+    smooth = np.convolve(np.nan_to_num(climb), np.ones(run) / run, mode="same")
+    return np.asarray(np.arcsin(np.clip(smooth / np.maximum(airspeed_mps, FLYING_MPS), -0.5, 0.5)))
+
+
+def central_slope(values: Floats, times: Floats) -> Floats:
     """Central difference; NaN where a neighbour is unknown."""
     slope = np.full(len(values), np.nan)
     if len(values) > 2:
@@ -97,53 +117,10 @@ def _slope(values: Floats, times: Floats) -> Floats:
     return slope
 
 
-def ground_velocity(track: Track) -> tuple[Floats, Floats, Floats]:
-    """(time_s, east_mps, north_mps) as the receiver measured them, else from the good fixes; stale repeats dropped."""
-    if track.has("ground_speed_mps") and track.has("course_deg"):
-        times, (speed, course) = _columns(track, ("ground_speed_mps", "course_deg"))
-        stale = np.append(False, (np.diff(speed) == 0) & (np.diff(course) == 0) & (speed[1:] > STANDING_MPS))
-        times, speed, course = times[~stale], speed[~stale], np.radians(course[~stale])
-        return times, speed * np.sin(course), speed * np.cos(course)
-    times, latitude, longitude = track.position()
-    moved = np.append(True, (np.diff(latitude) != 0) | (np.diff(longitude) != 0)) if len(times) else np.zeros(0, bool)
-    times, latitude, longitude = times[moved], np.radians(latitude[moved]), np.radians(longitude[moved])
-    if len(times) < 2:
-        return times, np.zeros(len(times)), np.zeros(len(times))
-    times, latitude, longitude = _pooled(times, latitude, longitude)
-    interval = np.maximum(np.diff(times), 1e-3)
-    north = np.diff(latitude) * EARTH_RADIUS_M / interval
-    east = (np.diff(longitude) + np.pi) % (2 * np.pi) - np.pi
-    east = east * np.cos(latitude[:-1]) * EARTH_RADIUS_M / interval
-    return (times[1:] + times[:-1]) / 2, east, north
-
-
-def _pooled(times: Floats, latitude: Floats, longitude: Floats) -> tuple[Floats, Floats, Floats]:
-    """Means of as many fixes as come within `POOLED_S`: two differences of faster fixes would be all noise.
-
-    Fixes on either side of a gap are not pooled, nor across the date line.
-    """
-    usual = float(np.median(np.diff(times)))
-    count = round(POOLED_S / usual) if usual > 0 else 1
-    groups = len(times) // max(count, 1)
-    if count < 2 or groups < 2:
-        return times, latitude, longitude
-    shaped = np.stack([values[: groups * count].reshape(groups, count) for values in (times, latitude, longitude)])
-    whole = (np.ptp(shaped[0], axis=1) < 2.5 * usual * count) & (np.ptp(shaped[2], axis=1) < np.pi)
-    means = shaped.mean(axis=2)[:, whole]
-    return means[0], means[1], means[2]
-
-
-def _columns(track: Track, names: tuple[str, ...]) -> tuple[Floats, tuple[Floats, ...]]:
-    times, values = _together(track, names)
-    return times, tuple(values.T)
-
-
 def _together(track: Track, names: tuple[str, ...]) -> tuple[Floats, Floats]:
-    """Rows on which all the columns are known, fixes that are stale or wild left out; times strictly rising."""
+    """Rows on which all the columns are known; times strictly rising."""
     values = np.column_stack([track[name] for name in names])
-    known = np.all(np.isfinite(values), axis=1) & (track.fix & (Fix.STALE | Fix.JUMP) == 0)
-    if names in (ATTITUDE, GYROS):
-        known = np.all(np.isfinite(values), axis=1)
+    known = np.all(np.isfinite(values), axis=1)
     times, values = track.time_s[known], values[known]
     fresh = np.append(True, np.diff(times) > 1e-4) if len(times) else np.zeros(0, bool)
     return times[fresh], values[fresh]
@@ -174,10 +151,10 @@ def _complete(track: Track, times: Floats, rates: Floats, interval: Floats, bank
 
 def _stillness(track: Track, times: Floats) -> Floats:
     """1 at rest, 0 at flying speed, from the ground speed; NaN without one."""
-    at, east, north = ground_velocity(track)
-    if len(at) < 2:
+    velocity = ground_velocity(track)
+    if len(velocity.time_s) < 2:
         return np.full(len(times), np.nan)
-    speed = np.interp(times, at, np.hypot(east, north), left=np.nan, right=np.nan)
+    speed = np.interp(times, velocity.time_s, velocity.speed_mps, left=np.nan, right=np.nan)
     return np.clip((FLYING_MPS - speed) / (FLYING_MPS - STANDING_MPS), 0.0, 1.0)
 
 

@@ -26,6 +26,7 @@ class MotionSeries:
     ``confidence`` (N,): 0 … 1 weight of each sample.
     ``vertical_mps2`` (N,): upward acceleration of the track, or its picture counterpart, where known.
     ``interval_s`` (N,): length of the interval that each rate is the mean of; the sample spacing where empty.
+    ``smoothing_s``: how long a mean (boxcar) had been taken before the rates were.
     ``inferred``: bank and roll come from the turn rate (positions alone), so roll is a mean over twice ``interval_s``
     more.
     """
@@ -37,6 +38,7 @@ class MotionSeries:
     confidence: Floats = field(default_factory=_none)
     vertical_mps2: Floats = field(default_factory=_none)
     interval_s: Floats = field(default_factory=_none)
+    smoothing_s: float = 0.0
     inferred: bool = False
 
     def __post_init__(self) -> None:

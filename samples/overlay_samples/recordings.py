@@ -33,9 +33,9 @@ from numpy.typing import NDArray
 from overlay_samples.figures import Figures
 from overlay_samples.flight import Flight
 from overlay_samples.motor_sound import MotorSound, RATE_Hz
-from overlay_samples.scenario import Lens, RecorderClock
+from overlay_samples.scenario import Lens, RecorderClock, Size
 from overlay_samples.view import Viewer
-from overlay_samples.ycc import ycc_to_bgr
+from overlay_samples.ycc import Planes, ycc_to_bgr
 
 Progress = Callable[[int, int], None]
 """Called with the number of frames done and the number of all."""
@@ -138,13 +138,38 @@ def _cuts(count: int, bounds: list[int]) -> list[int]:
 
 def _frames(job: Job) -> Iterator[av.VideoFrame]:
     if job.kind == "camera":
-        viewer = Viewer(job.flight, job.flight.scenario.camera, "709")
+        lens = job.flight.scenario.camera
+        viewer = Viewer(job.flight, lens.replace(size=_resolved(lens.size)), "709")
         for i in range(job.first, job.last):
-            yield _frame(viewer.planes(job.timing.at(i)))
+            yield _frame(_enlarged(viewer.planes(job.timing.at(i)), lens.size))
         return
     for picture in _received(job):
-        planar = np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2YUV_I420), np.uint8)
-        yield av.VideoFrame.from_ndarray(planar, format="yuv420p")
+        yield av.VideoFrame.from_ndarray(_planar(picture), format="yuv420p")
+
+
+def _resolved(size: Size) -> Size:
+    """What a small lens resolves on a sensor: three pixels for four, where that comes out even."""
+    whole = size[0] % 16 == 0 and size[1] % 16 == 0
+    return (size[0] * 3 // 4, size[1] * 3 // 4) if whole else size
+
+
+def _enlarged(planes: Planes, size: Size) -> Planes:
+    width, height = size
+    if planes[0].shape == (height, width):
+        return planes
+    luma = cv2.resize(planes[0], (width, height), interpolation=cv2.INTER_CUBIC)
+    cb, cr = (cv2.resize(plane, (width // 2, height // 2), interpolation=cv2.INTER_LINEAR) for plane in planes[1:])
+    return np.asarray(luma, np.uint8), np.asarray(cb, np.uint8), np.asarray(cr, np.uint8)
+
+
+def _planar(picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """4:2:0 planes of a B′G′R′ picture; colour is averaged over its four pixels, as a recorder does."""
+    height, width = picture.shape[:2]
+    planes = np.asarray(cv2.cvtColor(picture, cv2.COLOR_BGR2YUV_I420), np.uint8)  # takes the colour of one of the four
+    halved = cv2.resize(picture, (width // 2, height // 2), interpolation=cv2.INTER_AREA)
+    alike = cv2.resize(halved, (width, height), interpolation=cv2.INTER_NEAREST)
+    planes[height:] = cv2.cvtColor(alike, cv2.COLOR_BGR2YUV_I420)[height:]
+    return planes
 
 
 def _received(job: Job) -> Iterator[NDArray[np.uint8]]:

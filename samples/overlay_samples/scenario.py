@@ -51,8 +51,8 @@ class PictureLink:
     frequency_MHz: float = 5800.0
     power_mW: float = 25.0
     aircraft_gain_dBi: float = 1.5
-    ground_gain_dBi: float = 12.5  # along its axis
-    ground_beam_deg: float = 40.0  # between half-power directions
+    ground_gain_dBi: float = 11.0  # along its axis
+    ground_beam_deg: float = 60.0  # between half-power directions
     ground_aside_dB: float = 12.0  # what an all-round aerial beside it, taken where it is better, gives away
     ground_height_m: float = 2.0
     bandwidth_MHz: float = 18.0
@@ -137,7 +137,7 @@ class Scenario:
     after_landing_s: float = 4.0
     launch_heading_deg: float = 250.0
     outbound_deg: float = 205.0
-    distance_out_m: float = 1600.0
+    distance_out_m: float = 1150.0
     cruise_height_m: float = 115.0
     far_height_m: float = 150.0
     climb_mps: float = 6.5

@@ -9,7 +9,6 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from overlay.alignment import align
-from overlay.alignment.roll_axis import roll_axis, to_forward
 from overlay.motion import MotionSeries
 from overlay.motion.from_track import motion_from_track
 from overlay.tracks import Track
@@ -41,21 +40,6 @@ def positions(flight: Flight, rate_Hz: float) -> MotionSeries:
     fixes = receive(flight, rate_Hz, lag_s=0.0, velocity_lag_s=0.0)
     columns = {"latitude_deg": fixes.latitude_deg, "longitude_deg": fixes.longitude_deg, "height_m": fixes.height_m}
     return motion_from_track(Track(fixes.time_s, columns))
-
-
-NOSE_LAG_S = 0.15  # how late a model's nose may follow its bank: common practice, no source
-
-
-def test_the_roll_axis_is_where_the_mount_puts_it(flight: Flight) -> None:
-    """As near as can be told: yaw a·φ(t − τ) ≈ a·φ − a·τ·p, so a late nose looks like a tilt of a·τ with a = g/V."""
-    seen = camera(flight)
-    axis = roll_axis(seen.time_s, seen.rate_radps)
-    assert axis is not None
-    wanted = Rotation.from_euler("y", MOUNT_PITCH_DEG, degrees=True).inv().apply([1.0, 0.0, 0.0])
-    flying = flight.airspeed_mps[flight.airspeed_mps > 10.0]
-    confounded_rad = 9.81 / float(np.median(flying)) * NOSE_LAG_S
-    assert np.arccos(np.clip(axis @ wanted, -1, 1)) < confounded_rad < np.radians(-MOUNT_PITCH_DEG) / 2
-    np.testing.assert_allclose(to_forward(axis) @ axis, [1.0, 0.0, 0.0], atol=1e-12)
 
 
 @pytest.fixture(scope="module", params=[DEFAULT.seed, 1, 2, 3])

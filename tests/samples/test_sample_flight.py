@@ -31,7 +31,7 @@ def test_phases_come_in_their_order(default_flight):
 def test_default_flight_is_the_one_described(default_flight):
     s = default_flight.scenario
     away = np.hypot(default_flight.east_m, default_flight.north_m)
-    assert 150 < default_flight.duration_s < 190
+    assert 120 < default_flight.duration_s < 180
     assert away.max() == pytest.approx(s.distance_out_m, rel=0.02)
     assert away[-1] < 40
     assert default_flight.up_m.max() == pytest.approx(s.far_height_m, rel=0.12)
@@ -63,7 +63,7 @@ def test_load_factor_in_a_turn(default_flight):
     level = (f.phase == FLYING) & (np.abs(uniform_filter1d(f.velocity_mps[:, 2], smooth)) < 1.5) & (f.up_m > 30)
     steep = level & (banked > 1.25)
     assert steep.sum() > 500
-    assert np.median(np.abs(felt[steep] / banked[steep] - 1)) < 0.04
+    assert np.median(np.abs(felt[steep] / banked[steep] - 1)) < 0.05
 
 
 def test_at_rest_the_accelerometer_feels_gravity_alone(default_flight):
@@ -176,7 +176,7 @@ def test_thermal_noise():
 def test_live_picture_fails_far_out_and_is_clean_near(default_flight):
     f = default_flight
     away = np.hypot(f.east_m, f.north_m)
-    far, near = away > 1400, (away < 700) & (f.phase == FLYING)
+    far, near = away > 1000, (away < 500) & (f.phase == FLYING)
     assert np.mean(f.carrier_to_noise_dB[far] < 8) > 0.25
     assert np.mean(f.carrier_to_noise_dB[near] < 10) < 0.01
 

@@ -1,0 +1,278 @@
+"""The reference's own samples beside what the recording showed at the same moments."""
+
+from __future__ import annotations
+
+from abc import ABC, abstractmethod
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from overlay.alignment.mount import Mount, first_mount
+from overlay.alignment.sampling import Averager, intervals, rates, smoothed_means
+from overlay.clock import AffineClock
+from overlay.motion.from_track import central_slope
+from overlay.motion.series import MotionSeries
+
+Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+LEAST_SAMPLES = 20
+# A gust from the side turns the nose first and pushes the path later, the other way: what nose and path have in common is
+# partly that, no coherence shows it, and a clock fitted to it is some 50 ms wrong. The nose keeps just enough say to tell
+# the lens.
+GUSTED = 0.02
+PIECE_S = 0.2  # bank changes little in this time
+
+
+@dataclass(frozen=True)
+class Pose:
+    """What is fitted: the clock, with its changes taken about `middle_s` of the reference, the mount, and two delays.
+
+    An aircraft banks, its lift builds up, and only then does the path bend: a bank inferred from the path is `bank_late_s`
+    late. The nose follows the path `nose_late_s` later.
+    """
+
+    clock: AffineClock
+    mount: Mount
+    middle_s: float
+    bank_late_s: float = 0.0
+    nose_late_s: float = 0.0
+
+    def moved(self, step: Floats) -> Pose:
+        """After (δ s at the middle, d drift, rotation vector rad (3), d log zoom, d bank_late_s, d nose_late_s)."""
+        drift = float(np.clip(self.clock.drift + step[1], -0.08, 0.08))
+        offset = self.middle_s + float(step[0]) - (1 + drift) * self.clock.to_recording(self.middle_s)
+        mount = self.mount.moved(step[2:5], float(step[5]))
+        return Pose(
+            AffineClock(offset, drift),
+            mount,
+            self.middle_s,
+            self.bank_late_s + float(step[6]),
+            self.nose_late_s + float(step[7]),
+        )
+
+
+class Comparison(ABC):
+    """Reference samples `wanted` (N, C) centred at `times` (N,) on its clock, and what the recording showed there.
+
+    The channels are those that the reference can vouch for; `step_s` is the spacing of the samples.
+    """
+
+    channels: tuple[str, ...]
+    worth: tuple[float, ...]
+    times: Floats
+    wanted: Floats
+    step_s: float
+    widths: Floats  # of the samples (N,)
+
+    @abstractmethod
+    def seen(self, pose: Pose, late_s: float | Floats = 0.0) -> Floats:
+        """(N, C) what the recording showed at each moment, `late_s` later; NaN where unknown."""
+
+    @abstractmethod
+    def mount_slopes(self, pose: Pose) -> Floats:
+        """(N, C, 4) derivatives of wanted − seen by the mount's rotation vector and log zoom."""
+
+    @property
+    @abstractmethod
+    def inferred(self) -> NDArray[np.bool_]:
+        """(C,) which channels come from an inferred bank."""
+
+    @property
+    @abstractmethod
+    def followed(self) -> NDArray[np.bool_]:
+        """(C,) which channels compare the nose with the path."""
+
+    @property
+    def probe_s(self) -> Floats:
+        """Half the distance (N,) over which the recording's change with time is measured."""
+        return np.minimum(0.05, self.widths / 4)
+
+    @property
+    def middle_s(self) -> float:
+        """Middle of the overlap on the reference's clock."""
+        return float((self.times[0] + self.times[-1]) / 2)
+
+    def grid(self) -> NDArray[np.intp]:
+        """(N,) place of each sample on a regular grid of `step_s`."""
+        return np.asarray(np.rint((self.times - self.times[0]) / self.step_s), np.intp)
+
+    def linearised(self, pose: Pose) -> tuple[Floats, Floats, Mask]:
+        """Residual (N, C), its derivatives (N, C, 8) by the eight of `Pose.moved`, and the rows on which both are known."""
+        ahead, behind = (self.seen(pose, sign * self.probe_s) for sign in (1.0, -1.0))
+        slope = (ahead - behind) / (2 * self.probe_s[:, None])
+        late = slope * (self.times - pose.middle_s)[:, None]
+        jacobian = np.concatenate(
+            (
+                slope[:, :, None],
+                late[:, :, None],
+                self.mount_slopes(pose),
+                (slope * self.inferred)[:, :, None],
+                (-slope * self.followed)[:, :, None],
+            ),
+            axis=2,
+        )
+        residual = self.wanted - self.seen(pose)
+        return residual, jacobian, np.all(np.isfinite(residual), axis=1) & np.all(np.isfinite(slope), axis=1)
+
+
+@dataclass(frozen=True)
+class RateComparison(Comparison):
+    """All three body rates, as a log with attitude or another picture gives them; means over `widths` (N,)."""
+
+    times: Floats
+    widths: Floats
+    wanted: Floats
+    recording: Averager
+    step_s: float
+    channels: tuple[str, ...] = ("roll", "pitch", "yaw")
+    worth: tuple[float, ...] = (1.0, 1.0, 1.0)
+
+    @property
+    def inferred(self) -> NDArray[np.bool_]:
+        """None."""
+        return np.zeros(3, bool)
+
+    @property
+    def followed(self) -> NDArray[np.bool_]:
+        """None."""
+        return np.zeros(3, bool)
+
+    def seen(self, pose: Pose, late_s: float | Floats = 0.0) -> Floats:
+        """(N, 3) mean rates in aircraft axes."""
+        at = pose.clock.to_recording(self.times) + late_s
+        return pose.mount.apply(self.recording.means(at, self.widths))
+
+    def mount_slopes(self, pose: Pose) -> Floats:
+        """(N, 3, 4)."""
+        return pose.mount.slopes(self.seen(pose))
+
+
+@dataclass(frozen=True)
+class TurnComparison(Comparison):
+    """Roll, and rate of turn in the place of yaw, which is all that positions vouch for.
+
+    The rate of turn about the vertical is q·sin φ + r·cos φ of the recording's rates, with the reference's own bank φ:
+    pitching cancels out of it exactly, and an error in φ does to first order, because in a coordinated turn the
+    derivative q·cos φ − r·sin φ is nil. φ changes within a 1 Hz sample, so the recording is projected piece by piece: `bank`
+    (N, P) at the middle of each of P pieces of a sample. Roll is the change of bank between one interval and the next: the
+    mean over the sample and `spacing_s` more, half of that late, and `sink` (N,) is what climbing adds to it.
+    """
+
+    times: Floats
+    widths: Floats
+    wanted: Floats
+    bank: Floats
+    sink: Floats
+    recording: Averager
+    spacing_s: float
+    step_s: float
+    channels: tuple[str, ...] = ("roll", "yaw")
+    worth: tuple[float, ...] = (1.0, GUSTED)
+
+    @property
+    def inferred(self) -> NDArray[np.bool_]:
+        """Roll alone."""
+        return np.array([True, False])
+
+    @property
+    def followed(self) -> NDArray[np.bool_]:
+        """Turn alone."""
+        return np.array([False, True])
+
+    def _views(self, pose: Pose, late_s: float | Floats) -> tuple[Floats, Floats]:
+        """Rates in aircraft axes for the roll (N, 3) and for each piece of the turn (N, P, 3)."""
+        at = pose.clock.to_recording(self.times) + late_s
+        rolled = at + self.spacing_s / 2 - pose.bank_late_s
+        roll = smoothed_means(self.recording, rolled, self.widths, self.spacing_s)
+        pieces = self.bank.shape[1]
+        shifts = (np.arange(pieces) + 0.5) / pieces - 0.5
+        nose = at + pose.nose_late_s
+        parts = [self.recording.means(nose + shift * self.widths, self.widths / pieces) for shift in shifts]
+        return pose.mount.apply(roll), np.stack([pose.mount.apply(part) for part in parts], axis=1)
+
+    def seen(self, pose: Pose, late_s: float | Floats = 0.0) -> Floats:
+        """(N, 2) roll and rate of turn."""
+        roll, parts = self._views(pose, late_s)
+        turn = parts[:, :, 1] * np.sin(self.bank) + parts[:, :, 2] * np.cos(self.bank)
+        return np.column_stack((roll[:, 0] + self.sink, turn.mean(axis=1)))
+
+    def mount_slopes(self, pose: Pose) -> Floats:
+        """(N, 2, 4)."""
+        roll, parts = self._views(pose, 0.0)
+        count, pieces, _ = parts.shape
+        slopes = pose.mount.slopes(parts.reshape(-1, 3)).reshape(count, pieces, 3, 4)
+        sin, cos = np.sin(self.bank)[:, :, None], np.cos(self.bank)[:, :, None]
+        turn = (slopes[:, :, 1] * sin + slopes[:, :, 2] * cos).mean(axis=1)
+        return np.stack((pose.mount.slopes(roll)[:, 0], turn), axis=1)
+
+
+class Reference:
+    """The reference as its log measured it, ready to be compared at any width."""
+
+    def __init__(self, series: MotionSeries) -> None:
+        self._rates = rates(series)
+        self.spacing_s = _usual(intervals(series)[self._rates.kept])
+        self.smoothing_s = series.smoothing_s
+        self._inferred = series.inferred
+        self._bank = series.bank_rad[self._rates.kept] if series.inferred else np.zeros(0)
+        if series.inferred:
+            extra = series.rate_radps[:, 0] - central_slope(series.bank_rad, series.time_s)
+            turn = np.hypot(series.rate_radps[:, 1], series.rate_radps[:, 2]) * np.sign(series.rate_radps[:, 2])
+            values = np.where(self._rates.kept[:, None], np.column_stack((extra, turn)), np.nan)
+            self._turn = Averager(series.time_s, intervals(series), values)
+
+    def against(self, recording: Averager, clock: AffineClock, width_s: float, step_s: float) -> Comparison:
+        """The part that meets the recording under `clock`. ValueError when almost nothing does."""
+        if self._inferred:
+            return self._turn_comparison(recording, clock, width_s, step_s)
+        times, widths, _, _ = self._rates.groups(width_s, step_s)
+        wanted = self._rates.means(times, widths)
+        met = _met(times, widths, wanted, recording, clock)
+        return RateComparison(times[met], widths[met], wanted[met], recording, float(np.median(np.diff(times))))
+
+    def likely_mount(self, recording: Averager, clock: AffineClock, width_s: float) -> Mount:
+        """Mount rotation to start from, out of all three rates."""
+        times, widths, _, _ = self._rates.groups(width_s, width_s / 2)
+        return first_mount(self._rates.means(times, widths), recording.means(clock.to_recording(times), widths))
+
+    def _turn_comparison(
+        self, recording: Averager, clock: AffineClock, width_s: float, step_s: float
+    ) -> TurnComparison:
+        times, widths, first, run = self._turn.groups(width_s, step_s)
+        middles = self._turn.middles
+        last = np.minimum(first + run, len(middles) - 1)
+        span = middles[last] - middles[first]
+        extra, turn = self._turn.means(times, widths).T
+        with np.errstate(divide="ignore", invalid="ignore"):
+            roll = (self._bank[last] - self._bank[first]) / span
+        roll[np.abs(span - run * self.spacing_s) > 0.5 * self.spacing_s] = np.nan
+        wanted = np.column_stack((roll, turn))
+        met = _met(times, widths, wanted, recording, clock)
+        pieces = max(1, round(float(np.median(widths)) / PIECE_S))
+        shifts = (np.arange(pieces) + 0.5) / pieces - 0.5
+        at = times[met][:, None] + widths[met][:, None] * shifts
+        bank = np.interp(at, middles, self._bank)
+        return TurnComparison(
+            times[met],
+            widths[met],
+            wanted[met],
+            bank,
+            -extra[met],
+            recording,
+            self.spacing_s,
+            float(np.median(np.diff(times))),
+        )
+
+
+def _met(times: Floats, widths: Floats, wanted: Floats, recording: Averager, clock: AffineClock) -> Mask:
+    seen = recording.means(clock.to_recording(times), widths)
+    met = np.all(np.isfinite(wanted), axis=1) & np.all(np.isfinite(seen), axis=1)
+    if met.sum() < LEAST_SAMPLES:
+        raise ValueError(f"only {met.sum()} samples overlap")
+    return np.asarray(met)
+
+
+def _usual(interval_s: Floats) -> float:
+    return float(np.median(interval_s)) if len(interval_s) else 1.0

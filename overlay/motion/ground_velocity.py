@@ -1,0 +1,124 @@
+"""Velocity over the ground from a track, averaged just as much as its noise asks for.
+
+Turn rate is the slope of a direction, so the noise of positions a tenth of a second apart comes out as radians a second,
+and a bank inferred from that is nothing but noise. How noisy a log is shows in its own fastest wiggles.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from overlay.motion.air_heading import G_MPS2
+from overlay.tracks.track import Fix, Track
+
+Floats = NDArray[np.float64]
+
+EARTH_RADIUS_M = 6_371_008.8
+STANDING_MPS = 1.5
+BANK_NOISE_RAD = 0.07  # of the bank inferred from one turn rate: about as much as gusts make of it anyway
+COARSEST_S = 0.7  # slower than this the turning itself would be averaged away
+
+
+@dataclass(frozen=True)
+class GroundVelocity:
+    """East and north (N,) m/s at `time_s` (N,); each is the mean over `smoothing_s` (a boxcar of the same variance)."""
+
+    time_s: Floats
+    east_mps: Floats
+    north_mps: Floats
+    smoothing_s: float = 0.0
+    from_positions: bool = False
+
+    @property
+    def speed_mps(self) -> Floats:
+        """Over the ground."""
+        return np.hypot(self.east_mps, self.north_mps)
+
+
+def ground_velocity(track: Track) -> GroundVelocity:
+    """As the receiver measured it, else from the good fixes; stale repeats dropped."""
+    if track.has("ground_speed_mps") and track.has("course_deg"):
+        return _measured(track)
+    times, latitude, longitude = track.position()
+    moved = np.append(True, (np.diff(latitude) != 0) | (np.diff(longitude) != 0)) if len(times) else np.zeros(0, bool)
+    times, latitude, longitude = times[moved], np.radians(latitude[moved]), np.radians(longitude[moved])
+    if len(times) < 2:
+        return GroundVelocity(times, np.zeros(len(times)), np.zeros(len(times)))
+    interval = np.maximum(np.diff(times), 1e-3)
+    north = np.diff(latitude) * EARTH_RADIUS_M / interval
+    east = (np.diff(longitude) + np.pi) % (2 * np.pi) - np.pi
+    east = east * np.cos(latitude[:-1]) * EARTH_RADIUS_M / interval
+    return GroundVelocity((times[1:] + times[:-1]) / 2, east, north, float(np.median(interval)), from_positions=True)
+
+
+def _measured(track: Track) -> GroundVelocity:
+    speed, course = track["ground_speed_mps"], track["course_deg"]
+    known = np.isfinite(speed) & np.isfinite(course) & (track.fix & (Fix.STALE | Fix.JUMP) == 0)
+    times, speed, course = track.time_s[known], speed[known], course[known]
+    fresh = np.append(True, np.diff(times) > 1e-4) if len(times) else np.zeros(0, bool)
+    same = np.append(False, (np.diff(speed) == 0) & (np.diff(course) == 0)) if len(times) else fresh
+    kept = fresh & ~(same & (speed > STANDING_MPS))
+    times, speed, course = times[kept], speed[kept], np.radians(course[kept])
+    return GroundVelocity(times, speed * np.sin(course), speed * np.cos(course))
+
+
+def steadied(velocity: GroundVelocity, airspeed_mps: float, flying: NDArray[np.bool_]) -> GroundVelocity:
+    """As few averaged samples as keep the noise of the bank inferred from them below `BANK_NOISE_RAD`; fewer rows.
+
+    Positions are averaged by their least-squares slope, measured velocities by their mean. Means never cross a gap.
+    """
+    step = float(np.median(np.diff(velocity.time_s))) if len(velocity.time_s) > 1 else 1.0
+    if step > COARSEST_S / 2 or flying.sum() < 50:
+        return velocity
+    noise = _direction_noise(velocity, flying)
+    for keep in range(1, int(COARSEST_S / step) + 1):
+        weights = _weights(keep, velocity.from_positions)
+        turn_noise = noise * np.sqrt(2 * _noise_gain(weights, velocity.from_positions)) / (keep * step)
+        if turn_noise * airspeed_mps / G_MPS2 < BANK_NOISE_RAD:
+            break
+    return velocity if len(weights) == 1 else _averaged(velocity, weights, keep, step)
+
+
+def _direction_noise(velocity: GroundVelocity, flying: NDArray[np.bool_]) -> float:
+    """1σ (rad) of the direction's white noise, from its third differences while flying straight.
+
+    Steady turns cancel in third differences. For positions, whose errors come out with opposite signs in neighbouring
+    velocities, it is the noise that one position alone would bring: differences of fourth order of the positions.
+    """
+    direction = np.unwrap(np.arctan2(velocity.east_mps, velocity.north_mps))
+    third = np.diff(direction, n=3)[flying[3:] & flying[:-3]]
+    # Sum of squared binomials: 1 + 9 + 9 + 1 for white noise in direction; 1 + 16 + 36 + 16 + 1 in position.
+    spread = np.sqrt(70.0 if velocity.from_positions else 20.0)
+    return float(1.4826 * np.median(np.abs(third - np.median(third))) / spread) if len(third) else 0.0
+
+
+def _weights(keep: int, from_positions: bool) -> Floats:
+    """Of neighbouring velocities: their mean, or what makes them the least-squares slope of the positions."""
+    if keep == 1:
+        return np.ones(1)
+    count = round(1.5 * keep) if from_positions else keep
+    j = np.arange(count)
+    weights = (j + 1.0) * (count - j) if from_positions else np.ones(count)
+    return np.asarray(weights / weights.sum())
+
+
+def _noise_gain(weights: Floats, from_positions: bool) -> float:
+    """Variance of the weighted mean in units of one sample's (a position's) own."""
+    if from_positions:
+        weights = np.diff(np.concatenate(([0.0], weights, [0.0])))
+    return float((weights**2).sum())
+
+
+def _averaged(velocity: GroundVelocity, weights: Floats, keep: int, step: float) -> GroundVelocity:
+    count = len(weights)
+    windows = [
+        np.lib.stride_tricks.sliding_window_view(column, count)[::keep]
+        for column in (velocity.time_s, velocity.east_mps, velocity.north_mps)
+    ]
+    whole = windows[0][:, -1] - windows[0][:, 0] < (count - 0.4) * step
+    times, east, north = (window[whole] @ weights for window in windows)
+    spread = float((weights * (np.arange(count) - (count - 1) / 2) ** 2).sum()) * step**2 + velocity.smoothing_s**2 / 12
+    return GroundVelocity(times, east, north, float(np.sqrt(12 * spread)), velocity.from_positions)

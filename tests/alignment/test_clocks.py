@@ -1,0 +1,80 @@
+"""Clocks that are wrong in known ways: a mislabelled frame rate, chapters that lose time, a known delay of the log."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d
+
+from overlay.alignment import align
+from overlay.motion import MotionSeries
+
+RATE_HZ = 15.0
+OFFSET_S = 12.5
+
+
+def _wander(seconds: float, seed: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Body rates (N, 3) at 50 Hz of something that rolls and turns at random below 1 Hz."""
+    time_s = np.arange(0.0, seconds, 0.02)
+    noise = np.random.default_rng(seed).standard_normal((len(time_s), 3))
+    rates = gaussian_filter1d(noise, 12, axis=0)
+    return time_s, rates / rates.std(axis=0) * [0.5, 0.15, 0.3]
+
+
+def _reference(seconds: float = 600.0, seed: int = 3) -> MotionSeries:
+    time_s, rates = _wander(seconds, seed)
+    means = rates[: len(rates) // 5 * 5].reshape(-1, 5, 3).mean(axis=1)
+    return MotionSeries(time_s[2::5][: len(means)], means, interval_s=np.full(len(means), 0.1))
+
+
+def _recording(shown: NDArray[np.float64], moment: NDArray[np.float64], seed: int = 3) -> MotionSeries:
+    """Rates seen at `moment` (reference clock), stamped `shown` (recording clock)."""
+    time_s, rates = _wander(600.0, seed)
+    seen = np.column_stack([np.interp(moment, time_s, column) for column in rates.T])
+    seen = seen + 0.02 * np.random.default_rng(9).standard_normal(seen.shape)
+    return MotionSeries(shown, seen, interval_s=np.full(len(shown), 1 / RATE_HZ))
+
+
+@pytest.mark.parametrize("true_rate", [30 / (30000 / 1001), 25 / 24, 24 / 25])
+def test_a_mislabelled_frame_rate_is_told_as_drift(true_rate: float) -> None:
+    shown = np.arange(0.0, 500.0, 1 / RATE_HZ)
+    found = align(_recording(shown, OFFSET_S + true_rate * shown), _reference())
+    assert found.verdict == "sure", found.reasons
+    assert found.best is not None
+    assert 1 + found.best.drift == pytest.approx(true_rate, abs=20e-6)
+    middle = found.mid_recording_s
+    assert found.best.to_reference(middle) == pytest.approx(OFFSET_S + true_rate * middle, abs=0.02)
+
+
+def test_a_chapter_that_lost_time_is_flagged_with_its_jump() -> None:
+    shown = np.arange(0.0, 400.0, 1 / RATE_HZ)
+    moment = OFFSET_S + shown + np.where(shown >= 200.0, 1.3, 0.0)
+    found = align(_recording(shown, moment), _reference(), chapters=[("a.mp4", 0.0), ("b.mp4", 200.0)])
+    assert [clock.file for clock in found.chapters] == ["a.mp4", "b.mp4"]
+    assert found.chapters[1].jump_s == pytest.approx(1.3, abs=0.03)
+    assert found.chapters[0].offset_s == pytest.approx(OFFSET_S, abs=0.03)
+
+
+def test_chapters_that_lost_nothing_do_not_jump() -> None:
+    shown = np.arange(0.0, 400.0, 1 / RATE_HZ)
+    chapters = [("a.mp4", 0.0), ("b.mp4", 130.0), ("c.mp4", 290.0)]
+    found = align(_recording(shown, OFFSET_S + shown), _reference(), chapters=chapters)
+    assert found.verdict == "sure", found.reasons
+    assert [abs(clock.jump_s) < 0.02 for clock in found.chapters] == [True] * 3
+
+
+def test_a_known_delay_of_the_log_is_taken_off() -> None:
+    shown = np.arange(0.0, 400.0, 1 / RATE_HZ)
+    recording, reference = _recording(shown, OFFSET_S + shown), _reference()
+    plain, corrected = align(recording, reference), align(recording, reference, reference_lag_s=0.2)
+    assert plain.best is not None
+    assert corrected.best is not None
+    assert plain.best.offset_s - corrected.best.offset_s == pytest.approx(0.2, abs=1e-9)
+    assert corrected.half_interval_s == pytest.approx(plain.half_interval_s)
+
+
+def test_motion_of_something_else_is_refused() -> None:
+    shown = np.arange(0.0, 400.0, 1 / RATE_HZ)
+    for seed in (11, 12, 13):
+        assert align(_recording(shown, OFFSET_S + shown, seed), _reference()).verdict == "none"
