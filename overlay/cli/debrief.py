@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import argparse
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from overlay.cli.console import Stages, add_json, remark, say, say_json
+from overlay.cli.diagnose import links_as_json
 from overlay.cli.inputs import add_flight, add_pin, add_terrain, flight_file, source_files
 from overlay.errors import NoAnswerError, UsageError
 
@@ -68,7 +69,8 @@ def run(arguments: argparse.Namespace) -> int:
         told = [
             {"question": a.question, "answer": a.answer, "details": list(a.details), "known": a.known} for a in answers
         ]
-        say_json({"schema": "overlay/debrief", "version": 1, "output": str(target), "verdict": told})
+        links = links_as_json(flight)
+        say_json({"schema": "overlay/debrief", "version": 1, "output": str(target), "verdict": told, "links": links})
         return 0
     for answer in answers:
         say(f"{answer.question} {answer.answer}")
@@ -85,7 +87,8 @@ def story_of(flight: Flight) -> Story:
     readings = _readings(flight)
     ground = flight.file.ground is not None
     diagnosis = flight.diagnosis if ground else None
-    explanation, not_explained = _explanation(flight) if ground else (None, "")
+    explanation, not_explained = _or_why(flight, lambda: flight.explanation) if ground else (None, "")
+    control, no_control = _or_why(flight, lambda: flight.control_explanation)
     return Story(
         flight.file.title or "A flight without a title",
         readings,
@@ -99,6 +102,8 @@ def story_of(flight: Flight) -> Story:
         not_explained,
         _files(flight),
         tuple(_remarks(flight)),
+        control=control,
+        control_not_explained=no_control,
     )
 
 
@@ -125,12 +130,12 @@ def _ground_clock(flight: Flight) -> AffineClock | None:
         return None  # the flight's own notes say why
 
 
-def _explanation(flight: Flight) -> tuple[Explanation | None, str]:
-    """Why the picture broke up, or why that cannot be told."""
+def _or_why(flight: Flight, explain: Callable[[], Explanation]) -> tuple[Explanation | None, str]:
+    """Why a link broke, or why that cannot be told."""
     if flight.file.track is None:
         return None, "there is no track"
     try:
-        return flight.explanation, ""
+        return explain(), ""
     except NoAnswerError as error:
         return None, str(error)
 

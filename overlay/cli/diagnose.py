@@ -10,10 +10,12 @@ from typing import TYPE_CHECKING, Any
 from overlay.cli.console import Stages, add_json, remark, say, say_json
 from overlay.cli.inputs import add_flight, add_pin, add_terrain, flight_file
 from overlay.clock import format_duration
+from overlay.errors import NoAnswerError
 
 if TYPE_CHECKING:
     from overlay.flight import Flight
     from overlay.picture.breakups import Breakup
+    from overlay.radio.explain import Explanation
 
 _BANK_WORTH_SAYING_DEG = 5.0
 
@@ -51,13 +53,77 @@ def run(arguments: argparse.Namespace) -> int:
     for line in (*map(str, flight.damage), *flight.notes):
         remark(line)
     if arguments.json:
-        say_json(diagnosis.as_json(recording="ground", series=arguments.series))
+        told = diagnosis.as_json(recording="ground", series=arguments.series)
+        say_json({**told, "links": links_as_json(flight)})
         return 0
     if not diagnosis.events:
         say("the live picture never broke up")
-    for event in diagnosis.events:
+    for event, why in zip(diagnosis.events, _reasons(flight), strict=True):
         say(_sentence(event))
+        if why:
+            say(f"    {why}")
+    for line in _control_lines(flight):
+        say(line)
     return 0
+
+
+def links_as_json(flight: Flight) -> dict[str, Any]:
+    """What is known of both links: events on the flight clock with their causes, and what would change the range."""
+    return {"picture": _link_as_json(flight, "explanation"), "control": _link_as_json(flight, "control_explanation")}
+
+
+def _link_as_json(flight: Flight, name: str) -> dict[str, Any]:
+    found = _explained(flight, name)
+    return {"not_explained": found} if isinstance(found, str) else found.as_json()
+
+
+def _explained(flight: Flight, name: str) -> Explanation | str:
+    """An explanation of the flight, or why there is none."""
+    if flight.file.track is None:
+        return "there is no track"
+    if name == "explanation" and flight.file.ground is None:
+        return "there is no recording of the live picture"
+    try:
+        found: Explanation = getattr(flight, name)
+    except NoAnswerError as error:
+        return str(error)
+    return found
+
+
+def _reasons(flight: Flight) -> list[str]:
+    """The sentence on each break-up's cause, empty where it has none."""
+    found = _explained(flight, "explanation")
+    if isinstance(found, str):
+        return [""] * len(flight.diagnosis.events)
+    clock = flight.clock("ground")
+    told = {event.onset_s: event.sentence for event in found.events}
+    return [told.get(clock.to_reference(event.onset_s), "") for event in flight.diagnosis.events]
+
+
+def _control_lines(flight: Flight) -> Iterator[str]:
+    """The fades of the control link, in time since launch."""
+    from overlay.radio.explain import control_fades
+    from overlay.readings import conditions
+
+    if flight.file.track is None or not flight.readings.has("control_link_pct"):
+        return
+    found = _explained(flight, "control_explanation")
+    told = {} if isinstance(found, str) else {event.onset_s: event.sentence for event in found.events}
+    launched = [event.time_s for event in flight.readings.events if event.kind == "launch"]
+    zero = launched[0] if launched else float(flight.readings.time_s[0])
+    since = "after launch" if launched else "into the log"
+    fades = control_fades(flight.readings)
+    if not fades:
+        yield "the control link never faded"
+    for start, end in fades:
+        at = conditions(flight.readings, start)
+        where = f"  ({', '.join(_conditions(at))})" if at else ""
+        span = f"{format_duration(start - zero)} … {format_duration(end - zero)} {since}"
+        yield f"{span}  control link faded{where}"
+        if start in told:
+            yield f"    {told[start]}"
+    if fades and isinstance(found, str):
+        yield f"    the causes of the control link's fades are not weighed: {found}"
 
 
 def write_series(flight: Flight, target: Path, overwrite: bool) -> None:

@@ -14,6 +14,7 @@ from overlay.debrief.story import Story
 from overlay.debrief.wording import NO_DATA, between, distance, lasting, number, quantity
 from overlay.mechanics.findings import Cost
 from overlay.mechanics.reach import Radius
+from overlay.radio.explain import Explanation
 from overlay.readings import Readings
 
 _UNKNOWN = "not known"
@@ -30,7 +31,7 @@ class Row(NamedTuple):
 
 def rows(story: Story) -> tuple[Row, ...]:
     """Every row of the table; "no data" where there is none, with the reason as its source."""
-    tables = (_path, _wind, _energy, _margin, _picture, _link, _clocks)
+    tables = (_path, _wind, _energy, _margin, _picture, _link, _control, _clocks)
     return tuple(row for table in tables for row in table(story))
 
 
@@ -131,10 +132,22 @@ def _link(story: Story) -> Iterator[Row]:
         reason = story.not_explained or "the live picture's link is not described or was not seen"
         yield Row("Range of the live picture", NO_DATA, "–", reason)
         return
+    yield from _ranges("Range at grade 3", found)
+
+
+def _control(story: Story) -> Iterator[Row]:
+    """How far the control link would reach, as it was and changed; nothing where the log holds nothing of it."""
+    if story.control is not None:
+        yield from _ranges(f"Range, {story.control.fit.evidence.level}", story.control)
+    elif story.readings.has("control_rssi_dBm"):
+        yield Row("Range of the control link", NO_DATA, "–", story.control_not_explained or "not modelled")
+
+
+def _ranges(what: str, found: Explanation) -> Iterator[Row]:
     for each in found.next_flight:
         low, high = (bound / 1000.0 for bound in each.interval95_m)
         interval = between(low, high, "km", 1) + ("" if each.bounded else " or more")
-        name = f"Range at grade 3, {each.change.name[0].lower()}{each.change.name[1:]}"
+        name = f"{what}, {each.change.name[0].lower()}{each.change.name[1:]}"
         yield Row(name, distance(each.range_m), interval, f"half of the time, {each.assumption}")
 
 

@@ -44,7 +44,11 @@ def page(story: Story) -> str:
         breakups=breakup_rows(story),
         breakups_on_recording=story.ground_clock is None and len(story.readings) > 0,
         numbers=numbers.rows(story),
-        assumptions=story.explanation.notes if story.explanation is not None else (),
+        assumptions=[
+            (name, found.notes)
+            for name, found in (("live picture’s link", story.explanation), ("control link", story.control))
+            if found is not None
+        ],
         clocks=[(pair, sentences(pair), _uri(story.evidence.get(pair.recording), "png")) for pair in story.alignments],
         files=story.files,
         remarks=story.remarks,

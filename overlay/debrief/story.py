@@ -26,7 +26,8 @@ class Story:
 
     `ground_clock` maps the ground recording to the flight clock, None where that is not known. `evidence` holds a PNG
     by recording name, `thumbnails` a JPEG by frame number of the ground recording. `explanation` is of the live
-    picture's link, or `not_explained` says why there is none. `files` are (what it is, its name); `remarks` sentences
+    picture's link, or `not_explained` says why there is none; `control` and `control_not_explained` likewise of the
+    control link. `files` are (what it is, its name); `remarks` sentences
     on damage and on what could not be done.
     """
 
@@ -42,6 +43,8 @@ class Story:
     not_explained: str = ""
     files: tuple[tuple[str, str], ...] = ()
     remarks: tuple[str, ...] = ()
+    control: Explanation | None = None
+    control_not_explained: str = ""
 
     @property
     def events(self) -> tuple[Breakup, ...]:

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from overlay.debrief import control_link
 from overlay.debrief.story import Story
 from overlay.debrief.wording import between, clock, distance, lasting, place, quantity, sentence, times
 from overlay.picture.breakups import Breakup
@@ -52,6 +53,8 @@ def verdict(story: Story) -> tuple[Answer, ...]:
     asked = [how_far(story), when_it_broke_up(story)]
     if story.events:
         asked.append(why_it_broke_up(story))
+    if len(story.readings):
+        asked.append(did_control_hold(story))
     return (*asked, what_margin(story), what_to_change(story))
 
 
@@ -105,6 +108,15 @@ def why_it_broke_up(story: Story) -> Answer:
     return Answer(question, sentence(", ".join(parts)), (*_explained(story), *_seen_at_onset(story)))
 
 
+def did_control_hold(story: Story) -> Answer:
+    """Whether the control link faded, why, and what it had to spare."""
+    question = "Did the control link hold?"
+    if not control_link.is_logged(story):
+        return Answer(question, "No data: the log holds nothing of the control link.", known=False)
+    known = story.readings.has("control_link_pct")
+    return Answer(question, control_link.answer(story), tuple(control_link.details(story)), known)
+
+
 def what_margin(story: Story) -> Answer:
     """What was left in the pack, and how much farther the last safe turn lay."""
     question, found, readings = "What margin was left?", story.findings, story.readings
@@ -118,7 +130,7 @@ def what_margin(story: Story) -> Answer:
     share = 100.0 * left / pack.capacity_mAh
     reserve = pack.capacity_mAh * (1.0 - pack.usable_fraction)
     rest = "above" if left >= reserve else "below"
-    answer = f"{quantity(left, 'mAh')} left at the end, {share:.0f}\u00a0% of the pack: "
+    answer = f"{quantity(left, 'mAh')} left at the end, {quantity(share, '%')} of the pack: "
     answer += f"{rest} the reserve of {quantity(reserve, 'mAh')}."
     spare = readings["charge_spare_mAh"]
     if np.isfinite(spare).any():

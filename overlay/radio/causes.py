@@ -61,6 +61,18 @@ class Attribution:
     sentence: str
     weather: str
 
+    def as_json(self) -> dict[str, object]:
+        """The event as results are published, times on the flight clock."""
+        return {
+            "onset_s": round(self.onset_s, 3),
+            "end_s": round(self.end_s, 3),
+            "causes": [cause.as_json() for cause in self.causes],
+            "margin_dB": round(self.margin_dB, 1),
+            "margin_interval95_dB": [round(bound, 1) for bound in self.margin_interval95_dB],
+            "sentence": self.sentence,
+            "weather": self.weather,
+        }
+
     @property
     def top(self) -> Cause:
         """The most probable cause."""
@@ -219,12 +231,17 @@ def _sentence(causes: Sequence[Cause], at: Mapping[str, float]) -> str:
     where = f"{at['distance'] / 1000:.1f} km out"
     if np.isfinite(at["height"]):
         where += f" and {at['height']:.0f} m high"
-    told = f"{_describe(top, at)[0].upper()}{_describe(top, at)[1:]}, {where} ({100 * top.probability:.0f} %)"
+    told = f"{_describe(top, at)} ({_share(top)})"
     if top.probability < _SETTLED:
-        told = "Not settled; most likely: " + told[0].lower() + told[1:]
+        told = "not settled; most likely " + told
     if second.probability >= 0.1:
-        told += f"; or {_describe(second, at)} ({100 * second.probability:.0f} %)"
-    return told + "."
+        told += f"; or {_describe(second, at)} ({_share(second)})"
+    return f"{where[0].upper()}{where[1:]}: {told}."
+
+
+def _share(cause: Cause) -> str:
+    """A probability for a person: none is certain."""
+    return f"{100 * cause.probability:.0f} %" if cause.probability < 0.995 else "over 99 %"
 
 
 def _describe(cause: Cause, at: Mapping[str, float]) -> str:
@@ -239,7 +256,7 @@ def _describe(cause: Cause, at: Mapping[str, float]) -> str:
         "horizon or hill": f"{_in_the_way(at)} ({lost})",
         "airframe in the way": f"the airframe hid its aerial from the station {at['nose']:.0f}° off the nose ({lost})",
         "weather": f"rain or cloud ({lost})",
-        "unexplained": "no loss known of this link explains it: look at interference, obstacles, plugs and power",
+        "unexplained": "no loss known of this link explains it; look at interference, obstacles, plugs and power",
     }[cause.cause]
 
 

@@ -60,7 +60,8 @@ def out_and_home(readings: Readings, column: str) -> Contrast | None:
         return None
     gaps = np.array([out[b] - home[b] for b in shared])
     mean, spread = float(gaps.mean()), float(gaps.std(ddof=1))
-    linked = float(np.clip(np.corrcoef(gaps[1:], gaps[:-1])[0, 1], 0.0, 0.8)) if spread > 0 and len(gaps) > 4 else 0.0
+    varied = len(gaps) > 4 and np.ptp(gaps[1:]) > 0.0 and np.ptp(gaps[:-1]) > 0.0
+    linked = float(np.clip(np.corrcoef(gaps[1:], gaps[:-1])[0, 1], 0.0, 0.8)) if varied else 0.0
     counted = max(len(gaps) * (1 - linked) / (1 + linked), 2.0)
     from scipy.stats import t
 

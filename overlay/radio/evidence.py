@@ -34,11 +34,18 @@ class Evidence:
     high_dB: Floats
     row: NDArray[np.intp]
     source: str
+    level: str = "picture at grade 3"
+    """What a margin of 0 is, in words."""
 
     def kept(self, windows: NDArray[np.bool_]) -> Evidence:
         """Some of the windows only."""
         return Evidence(
-            self.time_s[windows], self.low_dB[windows], self.high_dB[windows], self.row[windows], self.source
+            self.time_s[windows],
+            self.low_dB[windows],
+            self.high_dB[windows],
+            self.row[windows],
+            self.source,
+            self.level,
         )
 
     @property
@@ -72,17 +79,16 @@ def picture_evidence(readings: Readings) -> Evidence:
     )  # fmt: skip
 
 
-def control_evidence(readings: Readings, weakest_dBm: float) -> Evidence:
-    """From the control link's logged strength, margin counted from `weakest_dBm`."""
+def control_evidence(readings: Readings, needed_dBm: float, level: str = "control link at its least") -> Evidence:
+    """From the control link's logged strength, margin counted from `needed_dBm`, which `level` says in words."""
     if not readings.has("control_rssi_dBm"):
         raise NoAnswerError("the log holds no strength of the control link in dBm")
     rows = _rows(readings)
     strength = _window_means(readings, "control_rssi_dBm", rows)
     known = np.isfinite(strength)
-    margin = strength[known] - weakest_dBm
-    return Evidence(
-        readings.time_s[rows][known], margin - 0.5, margin + 0.5, rows[known], "the control link's strength"
-    )
+    margin = strength[known] - needed_dBm
+    times = readings.time_s[rows][known]
+    return Evidence(times, margin - 0.5, margin + 0.5, rows[known], "the control link's strength", level)
 
 
 def _rows(readings: Readings) -> NDArray[np.intp]:

@@ -20,7 +20,7 @@ from overlay.readings import Readings
 
 Floats = NDArray[np.float64]
 
-_FADED_PCT, _WELL_PCT = 80.0, 90.0  # a fade begins below the one and ends above the other
+FADED_PCT, _WELL_PCT = 80.0, 90.0  # a fade begins below the one and ends above the other
 _PERCENTILE_BROKEN = 5.0
 
 
@@ -34,6 +34,15 @@ class Explanation:
     contrast: Contrast | None
     next_flight: tuple[Expectation, ...]
     notes: tuple[str, ...]
+
+    def as_json(self) -> dict[str, object]:
+        """Events on the flight clock, what would change the range, and the assumptions, as results are published."""
+        return {
+            "events": [event.as_json() for event in self.events],
+            "outbound_against_homebound": str(self.contrast) if self.contrast is not None else None,
+            "next_flight": [each.as_json() for each in self.next_flight],
+            "assumptions": list(self.notes),
+        }
 
     def margin_dB(self) -> tuple[Floats, Floats, Floats, Floats]:
         """Predicted margin along the track: (time_s, mean, low, high), the last two a 95 % interval without fading."""
@@ -93,11 +102,11 @@ def explain_control(readings: Readings, link: Link, ground: Ground | None = None
     """Why the control link faded, from its logged strength in dBm and its quality in percent.
 
     The margin counts from the strength at which the quality fell below 80 %, or from the weakest logged where it never
-    did.
+    did: the link may then reach farther than is said.
     """
     fades = control_fades(readings)
     terms = link_terms(readings, link, ground)
-    evidence = control_evidence(readings, _needed_dBm(readings))
+    evidence = control_evidence(readings, *_needed_dBm(readings))
     return _explained(
         readings, fit_margin(terms, evidence, link), terms, fades, out_and_home(readings, "control_rssi_dBm")
     )
@@ -108,7 +117,7 @@ def control_fades(readings: Readings) -> list[tuple[float, float]]:
     times, quality = readings.series("control_link_pct")
     spans, start = [], None
     for time, value in zip(times, quality, strict=True):
-        if start is None and value < _FADED_PCT:
+        if start is None and value < FADED_PCT:
             start = float(time)
         elif start is not None and value >= _WELL_PCT:
             spans.append((start, float(time)))
@@ -118,13 +127,18 @@ def control_fades(readings: Readings) -> list[tuple[float, float]]:
     return spans
 
 
-def _needed_dBm(readings: Readings) -> float:
+def _needed_dBm(readings: Readings) -> tuple[float, str]:
+    """The strength that the margin counts from, and what it is."""
     quality, strength = readings["control_link_pct"], readings["control_rssi_dBm"]
     known = np.isfinite(strength)
     if not known.any():
         raise NoAnswerError("the log holds no strength of the control link in dBm")
-    faded = known & (quality < _FADED_PCT)
-    return float(np.median(strength[faded])) if faded.any() else float(strength[known].min())
+    faded = known & (quality < FADED_PCT)
+    if faded.any():
+        needed = float(np.median(strength[faded]))
+        return needed, f"control link as weak as when it faded ({needed:.0f} dBm)".replace("-", "−")
+    needed = float(strength[known].min())
+    return needed, f"control link as weak as it ever was here ({needed:.0f} dBm)".replace("-", "−")
 
 
 def _explained(
@@ -132,10 +146,10 @@ def _explained(
 ) -> Explanation:
     link = fit.link
     height = float(np.nanmedian(terms.seen.height_m[fit.evidence.row]))
+    bearing = float(terms.seen.bearing_deg[fit.evidence.row[np.nanargmax(terms.seen.distance_m[fit.evidence.row])]])
     notes = []
     if link.ground.directional and not readings.has("aerial_off_axis_deg"):
-        pointing = "was pointed at the aircraft throughout" if link.ground_bearing_deg is None else "stood fixed"
-        notes.append(f"it is assumed that the ground aerial {pointing}")
+        notes.append(f"it is assumed that the ground aerial {_pointing(link)}")
     if link.aircraft.kind == "isotropic":
         notes.append("the aircraft's aerial is not described and is taken as all-round")
     if not readings.has("bank_deg"):
@@ -145,5 +159,13 @@ def _explained(
     if not link.rain_reported:
         notes.append("no rain is reported; heavy rain all the way is the worst case that weather is judged by")
     return Explanation(
-        fit, terms, attribute(fit, terms, readings, spans), contrast, what_if(fit, height), tuple(notes)
+        fit, terms, attribute(fit, terms, readings, spans), contrast, what_if(fit, height, bearing), tuple(notes)
     )  # fmt: skip
+
+
+def _pointing(link: Link) -> str:
+    if link.ground_bearing_deg is not None:
+        return f"stood fixed at {link.ground_bearing_deg:.0f}°"
+    if link.ground_turn_rate_deg_s is not None:
+        return f"followed the aircraft at no more than {link.ground_turn_rate_deg_s:g}°/s"
+    return "was pointed at the aircraft throughout"

@@ -23,12 +23,16 @@ _RANGES_M = np.geomspace(200.0, 80_000.0, 240)
 
 @dataclass(frozen=True)
 class Change:
-    """A change for the next flight. `gain_dB` may be power, a better receiver or a better aerial."""
+    """A change for the next flight.
+
+    `gain_dB` may be power, a better receiver or a better aerial; `turned`: a fixed ground aerial points down the course.
+    """
 
     name: str
     gain_dB: float = 0.0
     height_m: float | None = None
     ground_height_m: float | None = None
+    turned: bool = False
 
 
 @dataclass(frozen=True)
@@ -42,6 +46,17 @@ class Expectation:
     level: str
     assumption: str
 
+    def as_json(self) -> dict[str, object]:
+        """The expectation as results are published."""
+        return {
+            "change": self.change.name,
+            "level": self.level,
+            "range_m": round(self.range_m),
+            "interval95_m": [round(bound) for bound in self.interval95_m],
+            "bounded": self.bounded,
+            "assumption": self.assumption,
+        }
+
     def __str__(self) -> str:
         """One sentence for a person."""
         low, high = (f"{bound / 1000:.1f}" for bound in self.interval95_m)
@@ -50,29 +65,47 @@ class Expectation:
         return f"{self.change.name}: {self.level} at {middle}; {self.assumption}."
 
 
-def expected_range(fit: MarginFit, height_m: float, change: Change) -> Expectation:
-    """Range at grade 3 when flown at `height_m` over home (or the change's own height)."""
+def expected_range(fit: MarginFit, height_m: float, change: Change, bearing_deg: float | None = None) -> Expectation:
+    """Range at the fit's level when flown at `height_m` over home (or the change's own height) along a bearing.
+
+    Without a bearing, and for a change that turns it, a fixed ground aerial points along the course.
+    """
     height = change.height_m if change.height_m is not None else height_m
     ground = change.ground_height_m if change.ground_height_m is not None else fit.link.ground_height_m
     margins = _margins(fit, height, replace(fit.link, ground_height_m=ground)) + change.gain_dB
+    aside = None if change.turned or bearing_deg is None else _aside_deg(fit.link, bearing_deg)
+    if aside is not None:
+        strength = fit.samples[:, 1 + TERMS.index("ground aerial off axis"), None]
+        margins = margins + strength * fit.link.ground.pattern_dB(np.array([aside]))
     reached = np.array([_last_positive(margin) for margin in margins])
     middle = fit.interval(reached, 0.0)[0]
     low, high = fit.interval(reached)
-    level = "picture at grade 3" if fit.evidence.source.startswith("the picture") else "control link at its least"
-    told = f"straight out and level at {height:.0f} m, ground aerial {ground:g} m up and pointed, smooth ground"
-    return Expectation(change, middle, (low, high), high < 0.98 * _RANGES_M[-1], level, told)
+    pointed = "pointed along the course" if aside is None else f"{aside:.0f}° off the course"
+    told = f"straight out and level at {height:.0f} m over smooth ground, ground aerial {ground:g} m up"
+    told += f" and {pointed}" if fit.link.ground.directional else ""
+    return Expectation(change, middle, (low, high), bool(high < 0.98 * _RANGES_M[-1]), fit.evidence.level, told)
 
 
-def what_if(fit: MarginFit, height_m: float) -> tuple[Expectation, ...]:
-    """As it was, and the changes that people ask for."""
+def what_if(fit: MarginFit, height_m: float, bearing_deg: float | None = None) -> tuple[Expectation, ...]:
+    """As it was, and the changes that people ask for, on the course `bearing_deg`."""
     ground = fit.link.ground_height_m
-    changes = (
+    changes = [
         Change("As it was"),
         Change("3 dB more", gain_dB=3.0),
         Change("50 m higher", height_m=height_m + 50.0),
         Change("Ground aerial twice as high", ground_height_m=2 * ground),
-    )
-    return tuple(expected_range(fit, height_m, change) for change in changes)
+    ]
+    aside = None if bearing_deg is None else _aside_deg(fit.link, bearing_deg)
+    if aside is not None and aside >= 1.0:
+        changes.append(Change(f"Ground aerial turned to {bearing_deg:.0f}°", turned=True))
+    return tuple(expected_range(fit, height_m, change, bearing_deg) for change in changes)
+
+
+def _aside_deg(link: Link, bearing_deg: float) -> float | None:
+    """How far a fixed directional ground aerial points off a course; None for any other."""
+    if link.ground_bearing_deg is None or not link.ground.directional:
+        return None
+    return abs((bearing_deg - link.ground_bearing_deg + 180.0) % 360.0 - 180.0)
 
 
 def _margins(fit: MarginFit, height_m: float, link: Link) -> Floats:

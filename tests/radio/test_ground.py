@@ -209,5 +209,5 @@ def test_a_break_up_behind_a_ridge_is_said_to_be_that():
     fit = fit_margin(terms, picture_evidence(seen), link)
     told = attribute(fit, terms, seen, broken)
     assert all(event.top.cause == "horizon or hill" for event in told)
-    assert "The ground 2.0 km from the station stood" in told[0].sentence
+    assert "the ground 2.0 km from the station stood" in told[0].sentence
     assert fresnel_radius_m(2000.0, 2000.0, 1280.0) < 40.0

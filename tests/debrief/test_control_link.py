@@ -1,0 +1,96 @@
+"""What the page says of the control link, on a flight whose fades were made."""
+
+import numpy as np
+import pytest
+
+from overlay.debrief.numbers import rows
+from overlay.debrief.page import page
+from overlay.debrief.story import Story
+from overlay.debrief.verdict import did_control_hold, verdict
+from overlay.mechanics.findings import findings_of
+from overlay.radio.explain import explain_control, link_from_words
+from overlay.readings import Leg, Readings
+
+
+def flown(fades=((100.0, 104.0), (500.0, 512.0)), deep_dB=30.0, **left_out) -> Readings:
+    """Out to 6 km and back in 10 min; strength by free space, and `deep_dB` less in each fade."""
+    time = np.arange(0.0, 600.0, 0.5)
+    distance = 6000.0 - np.abs(time - 300.0) * 20.0 + 40.0
+    rng = np.random.default_rng(2)
+    faded = np.zeros(len(time), dtype=bool)
+    for start, end in fades:
+        faded |= (time >= start) & (time < end)
+    strength = -55.0 - 20 * np.log10(np.hypot(distance, 120.0) / 1000) + rng.normal(size=len(time)) - deep_dB * faded
+    columns = {
+        "range_m": distance, "bearing_deg": np.zeros(len(time)), "height_m": np.full(len(time), 120.0),
+        "heading_deg": np.where(time < 300.0, 0.0, 180.0), "bank_deg": np.zeros(len(time)),
+        "control_link_pct": np.where(faded, 40.0, 100.0), "control_rssi_dBm": strength,
+    }  # fmt: skip
+    kept = {name: values for name, values in columns.items() if left_out.get(name, True)}
+    legs = (Leg("out", 0.0, 300.0), Leg("home", 300.0, 600.0))
+    return Readings(time, kept, legs=legs, keeps_utc=False)
+
+
+def story(readings, **more):
+    return Story("Control", readings, findings_of(readings), **more)
+
+
+@pytest.fixture(scope="module")
+def told():
+    readings = flown()
+    link = link_from_words(868.0, transmit_aerial="dipole", receive_aerial="dipole", ground_aerial_height_m=4.0)
+    return story(readings, control=explain_control(readings, link))
+
+
+def test_fades_are_counted_and_explained(told):
+    found = did_control_hold(told)
+    assert found.known
+    assert found.answer == "Twice its quality fell below 80\u00a0%, for 16.0\u00a0s in all."
+    text = " ".join(found.details)
+    assert "0:08:20.0 into the log, for 12.0\u00a0s" in text
+    assert "down to 40\u00a0%" in text
+    assert "no loss known of this link explains it" in text  # 30 dB at 2 km and at 4 km that nothing accounts for
+    assert "Not the weather" in text
+    assert "to spare at its farthest" in text
+    low, high = told.control.margin_dB()[2:]
+    assert np.all(low < high)
+
+
+def test_the_margin_counts_from_the_fades_own_strength(told):
+    """At 6 km the strength is −55 − 15.6 dBm; in the fades it was −55 − 6.3 − 30 and −55 − 12.1 − 30: −97 in the middle."""
+    time, mean, _, _ = told.control.margin_dB()
+    far = int(np.argmin(np.abs(time - 300.0)))
+    needed = np.median(told.readings["control_rssi_dBm"][told.readings["control_link_pct"] < 80])
+    assert mean[far] == pytest.approx(-55.0 - 15.6 - needed, abs=1.5)
+    assert f"{abs(needed):.0f} dBm" in told.control.fit.evidence.level
+
+
+def test_a_link_that_held(told):
+    readings = flown(fades=())
+    found = did_control_hold(story(readings, control_not_explained="the flight file gives no control.frequency_MHz"))
+    assert found.answer == "It held: its quality was never below 100\u00a0%."
+    assert "not modelled: the flight file gives no control.frequency_MHz" in found.details[0]
+
+
+def test_what_is_not_logged_is_no_data():
+    silent = flown(control_link_pct=False, control_rssi_dBm=False)
+    assert not did_control_hold(story(silent)).known
+    strength_alone = did_control_hold(story(flown(control_link_pct=False)))
+    assert not strength_alone.known
+    assert "no quality" in strength_alone.answer
+
+
+def test_it_is_on_the_page_with_its_ranges_and_assumptions(told):
+    html = page(told)
+    assert "Did the control link hold?" in html
+    assert "Assumed of the control link" in html
+    ranges = [row for row in rows(told) if row.name.startswith("Range, control link")]
+    assert len(ranges) == len(told.control.next_flight)
+    assert all("straight out and level" in row.source and " to " in row.interval for row in ranges)
+
+
+def test_the_question_is_asked_only_where_there_is_a_track(told):
+    asked = [answer.question for answer in verdict(told)]
+    assert "Did the control link hold?" in asked
+    nothing = story(Readings(np.zeros(0), keeps_utc=False))
+    assert "Did the control link hold?" not in [answer.question for answer in verdict(nothing)]
