@@ -17,13 +17,14 @@ from overlay.picture.breakups import Breakup, Diagnosis
 from overlay.picture.features import Features
 from overlay_samples.flight import fly
 from overlay_samples.radio_log import write_csv
+from overlay_samples.scenario import DEFAULT
 
 BREAKUP_S = (115.0, 121.0)
 
 
 @pytest.fixture(scope="module")
 def log(tmp_path_factory) -> tuple[Path, float]:
-    flight = fly()
+    flight = fly(DEFAULT.replace(distance_out_m=2200.0, loiter_turns=1.5))
     return write_csv(Path(tmp_path_factory.mktemp("log")) / "radio.csv", flight), flight.start_s
 
 

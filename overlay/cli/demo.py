@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import time
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,14 +14,16 @@ from overlay.errors import UsageError
 if TYPE_CHECKING:
     from overlay.flight import Flight
 
+QUICK = {"crf": "20", "preset": "superfast"}  # a larger file than `overlay render` makes, and less to wait for
+
 
 def add(commands: Any) -> None:
     """Add the command's options."""
     parser: argparse.ArgumentParser = commands.add_parser(
         "demo",
         help="make the sample flight and run everything on it",
-        description="Generate a flight with its recordings and logs (nobody's real flight), then align, diagnose and "
-        "render it, all in one new folder.",
+        description="Generate a flight with its recordings and logs (nobody's real flight), then align, diagnose, render "
+        "it, cut a clip and write the debrief, all in one new folder.",
     )
     parser.add_argument(
         "folder", metavar="DIR", nargs="?", default="demo-flight", help="a new folder (default: demo-flight)"
@@ -53,12 +56,14 @@ def run(arguments: argparse.Namespace) -> int:
 
 def _everything(flight: Flight, folder: Path, stages: Stages) -> list[tuple[str, str]]:
     from overlay.cli.align import draw_evidence
+    from overlay.cli.clips import cut_clips
     from overlay.cli.debrief import story_of
     from overlay.cli.diagnose import write_chart, write_series
     from overlay.cli.render import review_of
     from overlay.debrief.page import page
     from overlay.layouts import load
     from overlay.output import write_text
+    from overlay.render.encoder import Encoder
     from overlay.render.pipeline import render
 
     written = []
@@ -67,9 +72,10 @@ def _everything(flight: Flight, folder: Path, stages: Stages) -> list[tuple[str,
     write_chart(flight, folder / "breakups.png", overwrite=False)
     write_series(flight, folder / "breakups.csv", overwrite=False)
     written.append((str(folder / "breakups.png"), "when the live picture broke up"))
-    review = review_of(flight, load("review"), units=None, inset=True)
+    review = replace(review_of(flight, load("review"), units=None, inset=True), encoder=Encoder(options=QUICK))
     target = folder / "review.mp4"
     render(review, target, progress=lambda part, whole: stages("rendering the review", part / whole if whole else 1.0))
     debrief = folder / "debrief.html"
     write_text(debrief, page(story_of(flight)))
+    written += cut_clips(flight, folder / "clips", most=1, progress=stages)
     return [(str(target), "the review video"), (str(debrief), "the debrief, in a browser"), *written]

@@ -59,6 +59,7 @@ def add(commands: Any) -> None:
         help="the instruments alone with straight alpha, to lay over the recording in an editor: ProRes 4444 (the "
         "default) or QuickTime Animation as .mov, VP9 as .webm; needs no recording",
     )
+    parser.add_argument("--captions", action="store_true", help="tell events in words on the picture, in any layout")
     parser.add_argument("--overwrite", action="store_true", help="replace an existing output")
     add_pin(parser)
     add_terrain(parser)
@@ -74,7 +75,9 @@ def run(arguments: argparse.Namespace) -> int:
     start, end, still_s = (_time(arguments, name) for name in ("start", "end", "still"))
     if start is not None and end is not None and end <= start:
         raise UsageError(f"--to {arguments.end} does not lie after --from {arguments.start}")
-    layout = load(arguments.layout)
+    layout = load(arguments.layout).captioned() if arguments.captions else load(arguments.layout)
+    for note in layout.notes:
+        remark(note)
     file = flight_file(arguments)
     with Stages() as stages:
         flight = Flight(file, pin=arguments.pin, progress=stages)

@@ -137,7 +137,7 @@ class Scenario:
     after_landing_s: float = 4.0
     launch_heading_deg: float = 250.0
     outbound_deg: float = 205.0
-    distance_out_m: float = 1150.0
+    distance_out_m: float = 1000.0
     cruise_height_m: float = 115.0
     far_height_m: float = 150.0
     climb_mps: float = 6.5
@@ -167,7 +167,7 @@ class Scenario:
             (720, 576), 74.0, Fraction(25), mount_pitch_deg=-4.0, distortion=-0.05, pixel_aspect=Fraction(16, 15)
         )
     )
-    ground_clock: RecorderClock = RecorderClock(starts_after_s=7.16, wrong_by_s=-95.0, drift_ppm=-34.0)
+    ground_clock: RecorderClock = RecorderClock(starts_after_s=13.16, wrong_by_s=-95.0, drift_ppm=-34.0)
 
     log_rate_Hz: float = 10.0  # rows of the radio's log
     log_gaps: int = 2  # spells without rows, besides those that the control link causes

@@ -14,7 +14,7 @@ from overlay_samples.scenario import DEFAULT
 
 @pytest.fixture(scope="module")
 def truth():
-    return fly(DEFAULT)
+    return fly(DEFAULT.replace(distance_out_m=2200.0, loiter_turns=1.5))
 
 
 @pytest.fixture(scope="module")
