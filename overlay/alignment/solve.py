@@ -24,6 +24,9 @@ from overlay.motion.series import MotionSeries
 Floats = NDArray[np.float64]
 
 LEAST_OVERLAP_S = 45.0
+# 1σ of what a picture's time stamp means: exposure and read-out of a frame take 10 to 30 ms, and no file says which of its
+# rows the stamp belongs to. Common practice, no source; generated recordings agree.
+STAMP_SIGMA_S = 0.0025
 # A recorder that writes one frame rate and keeps another makes a clock that runs wrong by just so much.
 MISLABELLED = {
     "29.97 frames a second labelled as 30": 30 / (30000 / 1001) - 1,
@@ -162,12 +165,13 @@ def _told(blank: Alignment, solution: _Solution, reference: MotionSeries, lag_s:
     following_s = BANK_LATE_S[1] if reference.inferred else 0.0
     counted_s = float(np.sqrt(max(solution.sigma_s**2 - following_s**2, solution.sigma_s**2 / 16)))
     t95 = float(student.ppf(0.975, max(2.0, _freedom(fit))))
-    half_s = float(np.hypot(t95 * counted_s, 1.96 * following_s))
+    stamps_s = STAMP_SIGMA_S * np.sqrt(1 if blank.reference == "track" else 2)
+    half_s = float(np.hypot(t95 * counted_s, 1.96 * np.hypot(following_s, stamps_s)))
     return replace(
         blank,
         verdict=solution.verdict,
         best=best,
-        sigma_s=solution.sigma_s,
+        sigma_s=float(np.hypot(solution.sigma_s, stamps_s)),
         half_interval_s=half_s,
         drift_sigma_ppm=1e6 * float(np.sqrt(fit.covariance()[1, 1])),
         overlap_s=fit.overlap_s,
