@@ -76,7 +76,8 @@ def align(
         return replace(blank, reasons=(f"only {known:.0f} s of motion are known, {least_overlap_s:.0f} s are needed",))
     found = search(theirs, ours, least_overlap_s)
     solution = _solved(recording, reference, found, chapters) if found.probability < NOTHING else None
-    if solution is None or solution.verdict != "sure":
+    # Between chapters a lost half second looks like a wrong frame rate: then nothing is sure, rather than the wrong thing.
+    if len(chapters) < 2 and (solution is None or solution.verdict != "sure"):
         solution = _mislabelled(recording, reference, found, chapters) or solution
     if solution is None:
         return _nothing(blank, found, Reference(reference), ours)

@@ -25,6 +25,7 @@ from overlay.readings import BrokenPicture
 from overlay.tracks import read_log
 from overlay_samples.flight import fly
 from overlay_samples.radio_log import write_csv
+from overlay_samples.scenario import DEFAULT
 
 BROKEN_DB = 8.0  # of carrier to noise
 FRAME_S = 0.04
@@ -32,7 +33,7 @@ FRAME_S = 0.04
 
 @pytest.fixture(scope="module")
 def explained(tmp_path_factory) -> Story:
-    flight = fly()
+    flight = fly(DEFAULT.replace(distance_out_m=2200.0, loiter_turns=1.5))
     log = write_csv(Path(tmp_path_factory.mktemp("log")) / "radio.csv", flight)
     clock = AffineClock(flight.start_s)
     time = np.arange(0.0, flight.duration_s, FRAME_S)
