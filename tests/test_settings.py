@@ -28,7 +28,11 @@ def write(folder: Path, text: str) -> Path:
         ("[pack\nx", "1:6", "expected ']'"),
         ('[track]\nfile = "x"\ncolumns = {a = 1}', "3:1", "valid string"),
         ('[downlink]\npolarisation = "oblique"', "2:1", "'vertical', 'horizontal'"),
-        ("flie = 3", "1:1", "known here: camera, control, downlink, ground, home, pack, terrain, title, track, version, weather"),
+        (
+            "flie = 3",
+            "1:1",
+            "known here: camera, control, downlink, ground, home, pack, terrain, title, track, version, weather",
+        ),
         ("[ground]", "1:1", "'ground.files' is missing"),
         ('folder = "/"', "1:1", "unknown key 'folder'"),
     ],
