@@ -2,6 +2,5 @@
 
 from overlay.alignment.result import Alignment, Candidate, ChapterClock, Pin, pin
 from overlay.alignment.solve import align
-from overlay.alignment.video import Closure, align_recordings, closure
 
-__all__ = ["Alignment", "Candidate", "ChapterClock", "Closure", "Pin", "align", "align_recordings", "closure", "pin"]
+__all__ = ["Alignment", "Candidate", "ChapterClock", "Pin", "align", "pin"]
