@@ -63,6 +63,14 @@ class AffineClock:
         """Recording time in seconds at the reference time(s) `t_reference`."""
         return (t_reference - self.offset_s) / (1.0 + self.drift)
 
+    def then(self, further: AffineClock) -> AffineClock:
+        """From this clock's recording to the reference of `further`, whose recording is this clock's reference.
+
+        >>> AffineClock(5.0, 0.5).then(AffineClock(100.0)).to_reference(10.0)
+        120.0
+        """
+        return AffineClock(further.to_reference(self.offset_s), (1 + self.drift) * (1 + further.drift) - 1)
+
 
 def gps_minus_utc(posix_s: float) -> int:
     """Leap seconds between GPS time and UTC at a POSIX time (18 since 2017-01-01).
@@ -138,3 +146,19 @@ def format_duration(seconds: float, decimals: int = 1) -> str:
     sign = "-" if seconds < 0 and ticks else ""
     text = f"{sign}{whole // 3600}:{whole // 60 % 60:02d}:{whole % 60:02d}"
     return f"{text}.{part:0{decimals}d}" if decimals else text
+
+
+def parse_pin(text: str) -> tuple[float, float]:
+    """Read ``TIME=UTC`` as (recording seconds, POSIX seconds or plain seconds of the reference); ValueError otherwise.
+
+    >>> parse_pin("00:03:12.4=1970-01-01T00:10:00Z")
+    (192.4, 600.0)
+    """
+    left, sign, right = text.partition("=")
+    if not sign:
+        raise ValueError(f"{text!r} has no '='")
+    recording_s = parse_duration(left)
+    try:
+        return recording_s, float(right)
+    except ValueError:
+        return recording_s, parse_utc(right)

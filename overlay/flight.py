@@ -13,7 +13,7 @@ from functools import cached_property, partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from overlay.clock import AffineClock, parse_duration, parse_utc
+from overlay.clock import AffineClock, parse_pin
 from overlay.errors import Damage, FlightFileError, NoAnswerError, UsageError
 from overlay.flight_file import FlightFile
 from overlay.readings import BrokenPicture, Readings, conditions
@@ -220,7 +220,10 @@ class Flight:
 
         if self._pin is None:
             return found
-        recording_s, reference_s = parse_pin(self._pin)
+        try:
+            recording_s, reference_s = parse_pin(self._pin)
+        except ValueError as error:
+            raise UsageError(f"--pin: {error}; write it as 00:03:12.4=2026-05-03T10:15:44.2Z") from error
         return pin(found, recording_s, reference_s)
 
     def alignment(self, recording: str) -> Alignment | None:
@@ -239,7 +242,7 @@ class Flight:
             raise NoAnswerError(f"the {name} recording cannot be aligned to anything in this flight")
         if found.reference == "track":
             return found.clock
-        return _chained(found.clock, self.clock(found.reference))
+        return found.clock.then(self.clock(found.reference))
 
     @cached_property
     def graded(self) -> Diagnosis:
@@ -383,32 +386,3 @@ class Flight:
             )
             for event in self.graded.events
         )
-
-
-def _chained(first: AffineClock, second: AffineClock) -> AffineClock:
-    """`second` after `first`: recording → middle → reference."""
-    return AffineClock(second.to_reference(first.offset_s), (1 + first.drift) * (1 + second.drift) - 1)
-
-
-def parse_pin(text: str) -> tuple[float, float]:
-    """Read ``TIME=UTC`` as (recording seconds, POSIX seconds or plain seconds of the reference); UsageError otherwise.
-
-    >>> parse_pin("00:03:12.4=1970-01-01T00:10:00Z")
-    (192.4, 600.0)
-    """
-    left, sign, right = text.partition("=")
-    example = "write it as 00:03:12.4=2026-05-03T10:15:44.2Z"
-    if not sign:
-        raise UsageError(f"--pin {text!r} has no '=': {example}")
-    try:
-        recording_s = parse_duration(left)
-    except ValueError as error:
-        raise UsageError(f"--pin: {error}; {example}") from error
-    try:
-        return recording_s, float(right)
-    except ValueError:
-        pass
-    try:
-        return recording_s, parse_utc(right)
-    except ValueError as error:
-        raise UsageError(f"--pin: {error}; {example}") from error

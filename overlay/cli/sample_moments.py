@@ -83,7 +83,8 @@ class SampleMoments:
 
     def _live(self, time_s: float) -> Picture:
         from overlay_samples.link import receive
-        from overlay_samples.recordings import Timing, live_pictures
+        from overlay_samples.recordings import live_pictures
+        from overlay_samples.timing import Timing
 
         scenario = self.flight.scenario
         timing = Timing.of(self.flight, scenario.ground, scenario.ground_clock)

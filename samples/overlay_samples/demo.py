@@ -14,8 +14,9 @@ from numpy.typing import NDArray
 from overlay_samples.flight import Flight, fly
 from overlay_samples.logs import receive, write_gpx
 from overlay_samples.radio_log import TELEMETRY_DELAY_S, write_csv
-from overlay_samples.recordings import Timing, write_camera, write_ground
+from overlay_samples.recordings import write_camera, write_ground
 from overlay_samples.scenario import DEFAULT, Scenario
+from overlay_samples.timing import Timing
 
 Progress = Callable[[str, float], None]
 """Called with what is being done and the share of it that is done, 0…1."""

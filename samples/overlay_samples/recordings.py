@@ -16,8 +16,6 @@ import traceback
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import UTC, datetime
-from fractions import Fraction
 from itertools import pairwise
 from multiprocessing.queues import Queue
 from pathlib import Path
@@ -32,8 +30,10 @@ from numpy.typing import NDArray
 
 from overlay_samples.figures import Figures
 from overlay_samples.flight import Flight
-from overlay_samples.motor_sound import MotorSound, RATE_Hz
-from overlay_samples.scenario import Lens, RecorderClock, Size
+from overlay_samples.joining import join
+from overlay_samples.motor_sound import MotorSound
+from overlay_samples.scenario import Lens, Size
+from overlay_samples.timing import Timing
 from overlay_samples.view import Viewer
 from overlay_samples.ycc import Planes, ycc_to_bgr
 
@@ -41,35 +41,9 @@ Progress = Callable[[int, int], None]
 """Called with the number of frames done and the number of all."""
 
 _PAYS_FROM = 900  # frames from which on a second process is worth starting
-_AAC_FRAME = 1024
 _LIVE_RESOLVED = (480, 384)  # what the small camera of the live picture resolves
 _BT709, _BT601 = 1, 6  # ISO/IEC 23091-2 code points of matrix coefficients; 6 is the 625/525-line one
 _LIMITED = 1
-
-
-@dataclass(frozen=True)
-class Timing:
-    """When a recording's frames were taken: `start_s` POSIX of the first, `count` of them."""
-
-    start_s: float
-    drift: float
-    rate: Fraction
-    count: int
-
-    @classmethod
-    def of(cls, flight: Flight, lens: Lens, clock: RecorderClock) -> Timing:
-        """From the recorder's start to the end of the flight."""
-        start, drift = flight.start_s + clock.starts_after_s, clock.drift_ppm * 1e-6
-        lasts = flight.time_s[-1] - start
-        if lasts <= 0:
-            raise ValueError(
-                f"the recorder starts {clock.starts_after_s} s in, after the flight's {flight.duration_s:.1f} s"
-            )
-        return cls(start, drift, lens.frame_rate, int(lasts / (1 + drift) * lens.frame_rate))
-
-    def at(self, frame: int) -> float:
-        """POSIX time of a frame, as the track's clock has it."""
-        return self.start_s + (1 + self.drift) * float(frame / self.rate)
 
 
 @dataclass(frozen=True)
@@ -101,7 +75,7 @@ def write_camera(
         for chapter, path in enumerate(paths):
             first, last = bounds[chapter], bounds[chapter + 1]
             parts = [job.path for job in jobs if first <= job.first < last]
-            _join(path, parts, timing, (first, last), sound, stamp + float(first / timing.rate))
+            join(path, parts, timing, (first, last), sound, stamp + float(first / timing.rate))
     return timing
 
 
@@ -123,7 +97,7 @@ def write_ground(
         ]
         _run(jobs, processes, progress)
         stamp = timing.start_s + s.ground_clock.wrong_by_s
-        _join(path, [job.path for job in jobs], timing, (0, timing.count), None, stamp)
+        join(path, [job.path for job in jobs], timing, (0, timing.count), None, stamp)
     return timing, levels
 
 
@@ -335,72 +309,3 @@ def _work(job: Job, reports: Queue[tuple[int, str | None]]) -> None:
         place = traceback.extract_tb(error.__traceback__)[-1]
         reports.put((0, f"{type(error).__name__}: {error} ({Path(place.filename).name}, line {place.lineno})"))
         sys.exit(1)
-
-
-# Joining
-
-
-def _join(
-    path: Path, parts: list[Path], timing: Timing, span: tuple[int, int], sound: MotorSound | None, stamp_s: float
-) -> None:
-    """One MP4 of a chapter: packets of its parts in order, sound encoded beside them, the recorder's own date."""
-    date = datetime.fromtimestamp(round(stamp_s), UTC).strftime("%Y-%m-%dT%H:%M:%S.000000Z")
-    with av.open(str(path), "w", format="mp4", options={"movflags": "+faststart"}) as out:
-        out.metadata["creation_time"] = date
-        with av.open(str(parts[0])) as first:
-            video = out.add_stream_from_template(first.streams.video[0])
-        video.metadata["creation_time"] = date
-        packets = _packets(parts, video, timing.rate)
-        if sound is None:
-            for packet in packets:
-                out.mux(packet)
-            return
-        audio = out.add_stream("aac", rate=RATE_Hz)
-        audio.codec_context.layout, audio.codec_context.bit_rate = "mono", 48000
-        for packet, piece in _interleaved(packets, _sound_frames(sound, timing, span)):
-            if packet is not None:
-                out.mux(packet)
-            if piece is not None:
-                out.mux(audio.encode(piece))
-        out.mux(audio.encode(None))
-
-
-def _packets(parts: list[Path], video: Any, rate: Fraction) -> Iterator[Any]:
-    """Packets of the parts with times that run on from part to part."""
-    offset = 0
-    for part in parts:
-        with av.open(str(part)) as source:
-            stream = source.streams.video[0]
-            shift = offset * int(1 / (rate * Fraction(stream.time_base or 0)))
-            for packet in source.demux(stream):
-                if packet.size == 0:  # the demuxer's way of saying that it is at the end
-                    continue
-                packet.pts, packet.dts = (packet.pts or 0) + shift, (packet.dts or 0) + shift
-                packet.stream = video
-                offset += 1
-                yield packet
-
-
-def _sound_frames(sound: MotorSound, timing: Timing, span: tuple[int, int]) -> Iterator[av.AudioFrame]:
-    start = timing.at(span[0])
-    total = int((span[1] - span[0]) / timing.rate * RATE_Hz)
-    block = _AAC_FRAME * 64
-    for first in range(0, total, block):
-        index = np.arange(first, min(first + block, total))
-        samples = sound.piece(start + (1 + timing.drift) * index / RATE_Hz)
-        frame = av.AudioFrame.from_ndarray(samples[None, :], format="s16", layout="mono")
-        frame.sample_rate, frame.pts, frame.time_base = RATE_Hz, first, Fraction(1, RATE_Hz)
-        yield frame
-
-
-def _interleaved(packets: Iterator[Any], pieces: Iterator[av.AudioFrame]) -> Iterator[tuple[Any, av.AudioFrame | None]]:
-    """Packets with each piece of sound before the pictures that go with it."""
-    piece = next(pieces, None)
-    for packet in packets:
-        while piece is not None and (piece.pts or 0) * Fraction(1, RATE_Hz) <= packet.pts * packet.time_base:
-            yield None, piece
-            piece = next(pieces, None)
-        yield packet, None
-    while piece is not None:
-        yield None, piece
-        piece = next(pieces, None)

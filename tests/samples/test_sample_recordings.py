@@ -15,8 +15,9 @@ from overlay_samples.demo import make, spells_below
 from overlay_samples.figures import Figures
 from overlay_samples.flight import fly
 from overlay_samples.motor_sound import MotorSound, RATE_Hz
-from overlay_samples.recordings import Timing, write_camera
+from overlay_samples.recordings import write_camera
 from overlay_samples.scenario import SHORT, RecorderClock
+from overlay_samples.timing import Timing
 
 # The recorders run for a few seconds only: the flight is a minute, its pictures are dear.
 LATE = RecorderClock(starts_after_s=60.0, wrong_by_s=-3605.0, drift_ppm=40.0)
