@@ -159,6 +159,9 @@ def parse_pin(text: str) -> tuple[float, float]:
         raise ValueError(f"{text!r} has no '='")
     recording_s = parse_duration(left)
     try:
-        return recording_s, float(right)
+        reference_s = float(right)
     except ValueError:
         return recording_s, parse_utc(right)
+    if not math.isfinite(reference_s):
+        raise ValueError(f"{right!r} is no time")
+    return recording_s, reference_s
