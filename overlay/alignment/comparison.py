@@ -22,6 +22,11 @@ LEAST_SAMPLES = 20
 # partly that, no coherence shows it, and a clock fitted to it is some 50 ms wrong. The nose keeps just enough say to tell
 # the lens.
 GUSTED = 0.02
+# How late the path bends after the aircraft banks, mean and 1σ: lift builds up within some chords of flight (Wagner 1925;
+# from memory), and what a turn at bank φ asks beyond level flight waits for whoever pulls, which delays the bank that the
+# path tells by sin² φ of that wait. benchmarks/path_delay.py measures the wait between true bank and true path.
+LIFT_LATE_S = (0.03, 0.02)
+PULL_LATE_S = (0.65, 0.37)
 PIECE_S = 0.2  # bank changes little in this time
 
 
@@ -222,6 +227,16 @@ class Reference:
             turn = np.hypot(series.rate_radps[:, 1], series.rate_radps[:, 2]) * np.sign(series.rate_radps[:, 2])
             values = np.where(self._rates.kept[:, None], np.column_stack((extra, turn)), np.nan)
             self._turn = Averager(series.time_s, intervals(series), values)
+
+    @property
+    def bank_late_s(self) -> tuple[float, float]:
+        """Mean and 1σ of how late the inferred bank is, by how steeply this flight was banked while it rolled."""
+        rolled = np.gradient(self._bank) ** 2 if len(self._bank) > 1 else np.zeros(0)
+        known = np.isfinite(rolled)
+        weight = rolled[known].sum()
+        steep = float((rolled[known] * np.sin(self._bank[known]) ** 2).sum() / weight) if weight > 0 else 0.0
+        mean = LIFT_LATE_S[0] + PULL_LATE_S[0] * steep
+        return mean, float(np.hypot(LIFT_LATE_S[1], PULL_LATE_S[1] * steep))
 
     def against(self, recording: Averager, clock: AffineClock, width_s: float, step_s: float) -> Comparison:
         """The part that meets the recording under `clock`. ValueError when almost nothing does."""

@@ -36,11 +36,7 @@ CAUCHY = 2.385  # 95 % efficiency for Gaussian noise (Huber & Ronchetti, Robust 
 CAUCHY_ROUNDS = 4
 DRIFT_PRIOR = 100e-6  # 1σ: quartz is ±20 ppm, the worst phones near 300
 ZOOM_PRIOR = 0.5
-# Mean and 1σ of two delays that positions cannot show. The path bends some time after the aircraft banks: lift builds up
-# within some chords of flight (Wagner 1925; from memory, 0.03 s), and in a steep turn it waits for whoever pulls. Two flight
-# models that share no code show 0.03 s (gentle turns) and 0.1 to 0.2 s (turns of 45° at 30 m/s). The nose follows the path as a
-# weathercock does.
-BANK_LATE_S = (0.08, 0.05)
+# Mean and 1σ of how late the nose follows the path, as a weathercock does: the chords of flight that it takes.
 NOSE_LATE_S = (0.05, 0.05)
 BLOCK_S = 10.0
 MOST_SHARE = 0.7
@@ -54,17 +50,18 @@ class Prior:
     """What is known before: the clock's nominal drift, the lens roughly, and how late path and nose are."""
 
     drift: float = 0.0
+    bank_late_s: tuple[float, float] = (0.0, 1.0)  # mean and 1σ
 
     @property
     def information(self) -> Floats:
         """(8, 8) for the eight of `Pose.moved`."""
         return np.diag(
-            [0.0, DRIFT_PRIOR**-2, 0.0, 0.0, 0.0, ZOOM_PRIOR**-2, BANK_LATE_S[1] ** -2, NOSE_LATE_S[1] ** -2]
+            [0.0, DRIFT_PRIOR**-2, 0.0, 0.0, 0.0, ZOOM_PRIOR**-2, self.bank_late_s[1] ** -2, NOSE_LATE_S[1] ** -2]
         )
 
     def pull(self, pose: Pose) -> Floats:
         """(8,) slope of the prior's misfit."""
-        late, nose = pose.bank_late_s - BANK_LATE_S[0], pose.nose_late_s - NOSE_LATE_S[0]
+        late, nose = pose.bank_late_s - self.bank_late_s[0], pose.nose_late_s - NOSE_LATE_S[0]
         off = np.array([0, pose.clock.drift - self.drift, 0, 0, 0, np.log(pose.mount.zoom), late, nose])
         return np.asarray(self.information @ off)
 
@@ -123,7 +120,7 @@ class Fit:
 
 def refined(reference: Reference, recording: Averager, clock: AffineClock) -> tuple[Fit, Comparison]:
     """From a start within about half a second, whose drift is the nominal one. ValueError when the overlap is too small."""
-    spacing, prior = reference.spacing_s, Prior(clock.drift)
+    spacing, prior = reference.spacing_s, Prior(clock.drift, reference.bank_late_s)
     width = max(1.5, 1.5 * spacing)
     wide = reference.against(recording, clock, width, max(0.5, spacing))
     pose = caught(wide, reference.likely_mount(recording, clock, width), clock, prior)
@@ -139,11 +136,11 @@ def caught(
     mount: Mount,
     clock: AffineClock,
     prior: Prior,
-    late_s: tuple[float, float] = (BANK_LATE_S[0], NOSE_LATE_S[0]),
+    late_s: tuple[float, float] | None = None,
     rounds: int = 25,
 ) -> Pose:
     """Gauss–Newton with robust weights."""
-    pose = Pose(clock, mount, compared.middle_s, *late_s)
+    pose = Pose(clock, mount, compared.middle_s, *(late_s or (prior.bank_late_s[0], NOSE_LATE_S[0])))
     # Pans are left out from the start: they are leverage, which no weight on the residual alone withstands.
     residual, _, known = compared.linearised(pose)
     believed = trust(residual, known, compared.grid(), compared.step_s)

@@ -14,7 +14,7 @@ from overlay.alignment import chapters as chapter_jumps
 from overlay.alignment import votes
 from overlay.alignment.coarse import Search, search
 from overlay.alignment.comparison import Comparison, Pose, Reference
-from overlay.alignment.refine import BANK_LATE_S, Fit, refined
+from overlay.alignment.refine import Fit, refined
 from overlay.alignment.result import Alignment, Candidate, ChapterClock, Traces, Verdict
 from overlay.alignment.sampling import Averager, rates
 from overlay.alignment.verdict import CHANCE, NOTHING, judge, never_sure
@@ -163,7 +163,7 @@ def _told(blank: Alignment, solution: _Solution, reference: MotionSeries, lag_s:
     centre, lag, sigma = votes.windows_lags(fit)
     compared = solution.compared
     # What is not known of the aircraft is no matter of samples: Student's factor goes to the rest alone.
-    following_s = BANK_LATE_S[1] if reference.inferred else 0.0
+    following_s = fit.prior.bank_late_s[1] if reference.inferred else 0.0
     counted_s = float(np.sqrt(max(solution.sigma_s**2 - following_s**2, solution.sigma_s**2 / 16)))
     t95 = float(student.ppf(0.975, max(2.0, _freedom(fit))))
     stamps_s = STAMP_SIGMA_S * np.sqrt(1 if blank.reference == "track" else 2)

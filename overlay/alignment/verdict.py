@@ -14,7 +14,7 @@ AGREEING = 0.6
 LEAST_WINDOWS = 3
 WINDOW_CHANCE = 1e-3
 MAX_DRIFT = 400e-6
-MAX_SIGMA_S = 0.1
+MAX_SIGMA_S = 0.25 / 3  # three sigma within a quarter of a second: more is not "sure"
 
 
 def judge(
