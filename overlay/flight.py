@@ -32,6 +32,7 @@ if TYPE_CHECKING:
 
 Progress = Callable[[str, float], None]
 
+UPSIDE_DOWN_DEG = 135.0  # of the mount about the optical axis
 FLAGGED_JUMP_S = 0.1  # between two chapters; a frame or two is nothing to tell
 
 
@@ -206,6 +207,9 @@ class Flight:
                 keeps_utc=keeps_utc,
                 chapters=[(Path(c.path).name, float(c.start_s)) for c in self.recording(recording).chapters],
             )
+            if reference == "track" and abs(result.evidence.get("mount_roll_deg", 0.0)) > UPSIDE_DOWN_DEG:
+                told_how = "set camera.upside_down = true in flight.toml" if recording == "camera" else "turn it before it is shown"
+                self.notes.append(f"the {recording} recording is upside down; {told_how} to see it upright")
             for c in result.chapters[1:]:
                 if abs(c.jump_s) > max(FLAGGED_JUMP_S, 3 * c.sigma_s):
                     self.notes.append(

@@ -32,6 +32,11 @@ class Mount:
         """Angle of the whole mount rotation."""
         return float(np.degrees(np.arccos(np.clip((np.trace(self.rotation) - 1) / 2, -1, 1))))
 
+    @property
+    def roll_deg(self) -> float:
+        """Turn about the optical axis, −180 … 180: near 180 the camera is mounted upside down."""
+        return float(np.degrees(np.arctan2(self.rotation[2, 1], self.rotation[1, 1])))
+
     def moved(self, vector_rad: Floats, log_zoom: float) -> Mount:
         """Turned by a small rotation vector (3,), the zoom multiplied by exp(`log_zoom`)."""
         from scipy.spatial.transform import Rotation

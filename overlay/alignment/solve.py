@@ -180,7 +180,7 @@ def _told(blank: Alignment, solution: _Solution, reference: MotionSeries, lag_s:
         candidates=(Candidate(best.offset_s, found.candidates[0].score), *rest),
         rival_ratio=found.rival_ratio,
         chapters=tuple(replace(c, offset_s=c.offset_s - lag_s) for c in solution.chapters),
-        evidence=_evidence(solution, reference, lag_s),
+        evidence=_evidence(solution, reference, lag_s, blank.reference == "track"),
         reasons=solution.reasons,
         traces=Traces(found.offset_s, found.score, *_laid_over(compared, fit.pose), centre, lag, sigma),
     )  # fmt: skip
@@ -200,7 +200,7 @@ def _freedom(fit: Fit) -> float:
     return float(information.sum() ** 2 / max(float((information**2).sum()), 1e-12)) - 1.0
 
 
-def _evidence(solution: _Solution, reference: MotionSeries, lag_s: float) -> dict[str, Any]:
+def _evidence(solution: _Solution, reference: MotionSeries, lag_s: float, logged: bool) -> dict[str, Any]:
     found, fit = solution.found, solution.fit
     return {
         "chance": _short(found.probability),
@@ -213,10 +213,11 @@ def _evidence(solution: _Solution, reference: MotionSeries, lag_s: float) -> dic
         "channels": list(fit.agreement),
         "agreement": {name: round(value, 3) for name, value in fit.agreement.items()},
         "mount_tilt_deg": round(fit.mount.tilt_deg, 1),
+        "mount_roll_deg": round(fit.mount.roll_deg, 1),
         "focal_length_ratio": round(1 / fit.mount.zoom, 3),
         "clock_hypothesis": solution.hypothesis or None,
         "bank_late_s": round(fit.pose.bank_late_s, 4) if reference.inferred else None,
-        "offset_kind": "effective: any delay of the log is part of it" if lag_s == 0 else "true",
+        "offset_kind": "effective: any delay of the log is part of it" if logged and lag_s == 0 else "true",
     }  # fmt: skip
 
 

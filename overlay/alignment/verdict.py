@@ -38,9 +38,13 @@ def _tests(
         *_search_tests(found),
         (ballot.asked < LEAST_WINDOWS, f"only {ballot.asked} stretches of the flight turn enough to have a say"),
         (
-            ballot.asked >= LEAST_WINDOWS
-            and (ballot.agreeing < AGREEING * ballot.asked or ballot.probability > WINDOW_CHANCE),
+            ballot.asked >= LEAST_WINDOWS and ballot.agreeing < AGREEING * ballot.asked,
             f"only {ballot.agreeing} of {ballot.asked} stretches of the flight agree on it",
+        ),
+        (
+            ballot.asked >= LEAST_WINDOWS and ballot.probability > WINDOW_CHANCE,
+            f"as many stretches as agree on it, {ballot.agreeing} of {ballot.asked}, would by chance with probability "
+            f"{ballot.probability:.2g}",
         ),
         (apart > 4 and gap > 0.05, f"the two halves of the flight differ by {gap:.2f} s"),
         (

@@ -13,7 +13,8 @@ from overlay.alignment.refine import CAUCHY, Fit
 
 Floats = NDArray[np.float64]
 
-WINDOW_S = 20.0
+WINDOW_S = (8.0, 20.0)
+WINDOWS = 10  # of a short flight: fewer cannot outvote chance, however well they agree
 REACH_S = 4.0
 NEAR_S = 0.6
 
@@ -45,7 +46,8 @@ class WindowVotes:
 def window_votes(compared: Comparison, found: Fit) -> WindowVotes:
     """Robust misfit of every window at every lag; a window has a say when its best lag clearly beats the average one."""
     lags = np.arange(-REACH_S, REACH_S + 1e-9, 0.1)
-    window = np.floor((compared.times - compared.times[0]) / WINDOW_S).astype(np.intp)
+    width = float(np.clip((compared.times[-1] - compared.times[0]) / WINDOWS, *WINDOW_S))
+    window = np.floor((compared.times - compared.times[0]) / width).astype(np.intp)
     count = int(window[-1]) + 1
     at_home = compared.wanted - compared.seen(found.pose)
     noise = np.maximum(1.4826 * np.nanmedian(np.abs(at_home), axis=0), 1e-6)
@@ -60,7 +62,7 @@ def window_votes(compared: Comparison, found: Fit) -> WindowVotes:
     full = seen.min(axis=0) >= 0.5 * np.bincount(window, minlength=count).max()
     contrast = (mean.mean(axis=0) - mean.min(axis=0)) * seen.mean(axis=0)
     favourite = lags[np.argmin(mean, axis=0)]
-    centres = compared.times[0] + (np.arange(count) + 0.5) * WINDOW_S
+    centres = compared.times[0] + (np.arange(count) + 0.5) * width
     return WindowVotes(centres, favourite, full & (contrast > 6.0))
 
 

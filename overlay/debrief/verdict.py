@@ -85,7 +85,7 @@ def when_it_broke_up(story: Story) -> Answer:
     lost = sum(event.end_s - event.onset_s for event in story.events)
     answer = f"{sentence(times(len(story.events)))[:-1]}, for {lasting(lost)} of {lasting(watched)} watched."
     gravest = min(story.events, key=lambda event: (event.worst_grade, event.onset_s - event.end_s))
-    named = [("First", story.events[0])] + ([("Gravest", gravest)] if len(story.events) > 1 else [])
+    named = [("First", story.events[0])] + ([("Gravest", gravest)] if gravest is not story.events[0] else [])
     told = [_told(story, name, event) for name, event in named]
     if story.ground_clock is None and len(story.readings):
         told.append(

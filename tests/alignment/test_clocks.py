@@ -78,3 +78,29 @@ def test_motion_of_something_else_is_refused() -> None:
     shown = np.arange(0.0, 400.0, 1 / RATE_HZ)
     for seed in (11, 12, 13):
         assert align(_recording(shown, OFFSET_S + shown, seed), _reference()).verdict == "none"
+
+
+def test_a_camera_upside_down_is_placed_and_told() -> None:
+    shown = np.arange(0.0, 400.0, 1 / RATE_HZ)
+    recording = _recording(shown, OFFSET_S + shown)
+    turned = MotionSeries(shown, recording.rate_radps * [1.0, -1.0, -1.0], interval_s=recording.interval_s)
+    upright, over = align(recording, _reference()), align(turned, _reference())
+    assert abs(upright.evidence["mount_roll_deg"]) < 5.0
+    assert abs(over.evidence["mount_roll_deg"]) > 175.0
+    assert over.verdict == "sure", over.reasons
+    assert over.best is not None
+    assert over.best.offset_s == pytest.approx(OFFSET_S, abs=0.02)
+
+
+@pytest.mark.parametrize("seconds", [75.0, 100.0, 150.0])
+def test_a_short_common_part_in_which_all_agrees_is_enough(seconds: float) -> None:
+    shown = np.arange(0.0, seconds, 1 / RATE_HZ)
+    found = align(_recording(shown, OFFSET_S + shown), _reference())
+    assert found.verdict == "sure", found.reasons
+
+
+def test_a_delay_of_the_log_is_spoken_of_where_there_is_a_log() -> None:
+    shown = np.arange(0.0, 200.0, 1 / RATE_HZ)
+    recording, reference = _recording(shown, OFFSET_S + shown), _reference()
+    assert align(recording, reference).evidence["offset_kind"].startswith("effective")
+    assert align(recording, reference, reference_name="camera").evidence["offset_kind"] == "true"
