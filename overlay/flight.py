@@ -208,7 +208,11 @@ class Flight:
                 chapters=[(Path(c.path).name, float(c.start_s)) for c in self.recording(recording).chapters],
             )
             if reference == "track" and abs(result.evidence.get("mount_roll_deg", 0.0)) > UPSIDE_DOWN_DEG:
-                told_how = "set camera.upside_down = true in flight.toml" if recording == "camera" else "turn it before it is shown"
+                told_how = (
+                    "set camera.upside_down = true in flight.toml"
+                    if recording == "camera"
+                    else "turn it before it is shown"
+                )
                 self.notes.append(f"the {recording} recording is upside down; {told_how} to see it upright")
             for c in result.chapters[1:]:
                 if abs(c.jump_s) > max(FLAGGED_JUMP_S, 3 * c.sigma_s):
