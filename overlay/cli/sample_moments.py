@@ -39,7 +39,9 @@ class SampleMoments:
             DEFAULT.replace(
                 distance_out_m=10400.0, far_height_m=190.0, weave_m=160.0, weave_length_m=3100.0, detours=2,
                 detour_m=420.0, battery=replace(DEFAULT.battery, capacity_mAh=8000.0),
-                picture_link=replace(DEFAULT.picture_link, power_mW=700.0),
+                picture_link=replace(
+                    DEFAULT.picture_link, power_mW=700.0, ground_gain_dBi=12.5, ground_beam_deg=40.0
+                ),
                 control_link=replace(DEFAULT.control_link, power_mW=600.0),
             )
         )  # fmt: skip

@@ -51,10 +51,6 @@ class Canvas:
         """Height in design units."""
         return int(self.pixels.shape[0]) / self.unit
 
-    def snap(self, value: float) -> float:
-        """Nearest whole pixel, in design units."""
-        return round(value * self.unit) / self.unit
-
     def polygon(self, points: ArrayLike, colour: Colour) -> None:
         """Fill a closed polygon (N, 2)."""
         self._shape([self._fine(points)], colour, 0)

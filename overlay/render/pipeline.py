@@ -169,7 +169,6 @@ class _Job:
         self.damage: list[Damage] = []
         self._describe()
         self._stream = add_video(container, review.encoder, review.recording, raster, pixel_format)
-        self._pixel_format = pixel_format
         self.sound = Sound(review.recording, container, begin, stop)
 
     def run(self, progress: Progress | None) -> None:

@@ -29,11 +29,6 @@ class Sound:
         self._packets = self._copied() if self.note is None else _nothing()
         self._waiting = next(self._packets, None)
 
-    @property
-    def copied(self) -> bool:
-        """Whether the output has a sound track."""
-        return self._stream is not None
-
     def mux_until(self, time: Fraction | None) -> None:
         """Mux every packet that starts before `time` on the output's clock; None: all that is left."""
         while self._waiting is not None and (time is None or _time_of(self._waiting) < time):

@@ -19,7 +19,6 @@ Floats = NDArray[np.float64]
 
 DAY_S = 86400.0
 ROLLOVER_S = 1024 * GPS_WEEK_S
-MODEL_YEARS_START = datetime(1999, 8, 22, tzinfo=UTC).timestamp()  # the first rollover of the GPS week
 _OFFSET = re.compile(r"(?:UTC|GMT)?([+-])(\d{1,2}):?(\d{2})?")
 _CLOCK = re.compile(r"(\d{1,2}):(\d{2})(?::(\d{2}(?:[.,]\d+)?))?\s*([AaPp][Mm])?")
 _LEAP_SECOND = re.compile(r":60(?=[.,Z+-]|$)")

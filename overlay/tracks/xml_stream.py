@@ -10,7 +10,6 @@ from typing import BinaryIO
 from overlay.tracks.source import Source
 
 DEPTH_LIMIT = 64
-TEXT_LIMIT = 1 << 26
 CHUNK = 1 << 17
 
 Opened = Callable[[dict[str, str]], None]

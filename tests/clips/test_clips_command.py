@@ -70,10 +70,10 @@ def test_without_a_known_clock_a_break_up_is_cut_from_the_recording_that_shows_i
 ) -> None:
     from types import SimpleNamespace
 
-    from overlay.cli.clips import _proposed
     from overlay.clips.propose import Footage
     from overlay.clips.scene import Material
     from overlay.clock import AffineClock
+    from overlay.flight_clips import proposed_of
     from overlay.layouts import load
     from overlay.recordings import open_recording
 
@@ -83,5 +83,5 @@ def test_without_a_known_clock_a_break_up_is_cut_from_the_recording_that_shows_i
     footage = {"ground": Footage(recording, None)}
     if camera_too:
         footage["camera"] = Footage(recording, AffineClock(0.0))
-    (clip,) = _proposed(flight, Material(footage, None, load("training")), None, None)
+    (clip,) = proposed_of(flight, Material(footage, None, load("training")))
     assert (clip.picture, clip.view, clip.at) == ("ground", "alone", "0:00:04.000")
