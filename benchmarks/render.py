@@ -49,6 +49,7 @@ def child(source: str, target: str, layout: str, inset: str) -> None:
     from overlay.layouts import load
     from overlay.readings import BrokenPicture, Leg, Pack, Readings
     from overlay.recordings import open_recording
+    from overlay.render.footage import Whole
     from overlay.render.inset import Inset
     from overlay.render.pipeline import Review, render
 
@@ -78,7 +79,7 @@ def child(source: str, target: str, layout: str, inset: str) -> None:
     if inset:
         rect = placed.inset_rect(recording.width, recording.height, 4 / 3)
         window = Inset(open_recording([inset]), AffineClock(0.0), rect) if rect else None
-    done = render(Review(recording, AffineClock(0.0), panels, window), target, overwrite=True)
+    done = render(Review(Whole(recording), AffineClock(0.0), panels, window), target, overwrite=True)
     print(json.dumps({"frames": done.frames, "redrawn": done.redrawn}), file=sys.stderr)
 
 

@@ -108,6 +108,7 @@ def _asked_review(arguments: argparse.Namespace, flight: Flight, layout: Layout)
 
 def review_of(flight: Flight, layout: Layout, *, units: UnitSystem | None, inset: bool, main: str = "camera") -> Review:
     """What is drawn on the `main` recording of a flight. Raises NoAnswerError where its clock is not known."""
+    from overlay.render.footage import Whole
     from overlay.render.pipeline import Mark, Review
 
     recording, clock = flight.recording(main), flight.clock(main)
@@ -119,7 +120,7 @@ def review_of(flight: Flight, layout: Layout, *, units: UnitSystem | None, inset
         for leg in readings.legs
     ]
     panels = layout.place(recording.width, recording.height, readings, units=units, inset_aspect=aspect)
-    return Review(recording, clock, panels, window, marks, title=flight.file.title)
+    return Review(Whole(recording), clock, panels, window, marks, title=flight.file.title)
 
 
 def _inset(flight: Flight, layout: Layout, main: Recording, name: str) -> Inset | None:

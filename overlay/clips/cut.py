@@ -22,7 +22,7 @@ from overlay.recordings import Picture, decode
 from overlay.render.ahead import ahead
 from overlay.render.compositor import Compositor
 from overlay.render.encoder import Encoder, container_options
-from overlay.render.pipeline import stream_encoding
+from overlay.render.footage import format_of
 from overlay.render.raster import Raster
 from overlay.render.upright import upright
 
@@ -98,7 +98,7 @@ class _Job:
         self._time_base = time_base
         stage = scene.stage
         self._compositor = Compositor(scene.panels, ENCODING, Raster(stage.width, stage.height), scene.inset)
-        self._source = stream_encoding(scene.recording)
+        self._source = format_of(scene.recording).encoding
         self.stills: list[Image] = []
         self.damage: list[Damage] = []
         container.metadata["title"] = scene.title

@@ -7,8 +7,7 @@ from fractions import Fraction
 from typing import TYPE_CHECKING, Any, cast
 
 from overlay.errors import UsageError
-from overlay.recordings import Recording
-from overlay.render.raster import Raster
+from overlay.render.footage import Format
 
 if TYPE_CHECKING:
     import av
@@ -41,24 +40,21 @@ def encoded_format(encoder: Encoder, source: str) -> str:
     return wanted
 
 
-def add_video(
-    container: OutputContainer, encoder: Encoder, recording: Recording, raster: Raster, pixel_format: str
-) -> av.VideoStream:
-    """Add the video stream: size, pixel shape, time base, colour description and field order of the source."""
-    first = recording.chapters[0]
-    stream = cast("av.VideoStream", container.add_stream(encoder.name, rate=recording.frame_rate))
+def add_video(container: OutputContainer, encoder: Encoder, look: Format, pixel_format: str) -> av.VideoStream:
+    """Add the video stream: size, pixel shape, time base, colour description and field order of the footage."""
+    stream = cast("av.VideoStream", container.add_stream(encoder.name, rate=look.frame_rate))
     context: Any = stream.codec_context
-    context.width, context.height = raster.width, raster.height
+    context.width, context.height = look.raster.width, look.raster.height
     context.pix_fmt = pixel_format
-    context.sample_aspect_ratio = raster.sample_aspect
-    context.time_base = stream.time_base = first.time_base
-    context.framerate = recording.frame_rate
-    colour = first.colour
+    context.sample_aspect_ratio = look.raster.sample_aspect
+    context.time_base = stream.time_base = look.time_base
+    context.framerate = look.frame_rate
+    colour = look.colour
     context.color_primaries, context.color_trc, context.colorspace = colour.primaries, colour.transfer, colour.matrix
     context.color_range = {None: 0, False: 1, True: 2}[colour.full_range]  # FFmpeg: unspecified, limited, full
     options = dict(encoder.options)
-    if first.interlaced and encoder.name == "libx264":
-        field_order = "tff=1" if first.interlaced == "top" else "bff=1"
+    if look.interlaced and encoder.name == "libx264":
+        field_order = "tff=1" if look.interlaced == "top" else "bff=1"
         options["x264-params"] = ":".join(filter(None, [options.get("x264-params", ""), field_order]))
     context.options = options
     return stream

@@ -14,15 +14,13 @@ from overlay.clock import AffineClock
 from overlay.errors import Damage, OutputError, RecordingError
 from overlay.instruments.panel import Panel
 from overlay.output import writing
-from overlay.recordings import Picture, Recording, decode
+from overlay.recordings import Picture
 from overlay.render.ahead import ahead
-from overlay.render.colour import Encoding, encoding_of
 from overlay.render.compositor import Compositor
 from overlay.render.encoder import Encoder, add_video, container_options, encoded_format
+from overlay.render.footage import Footage
 from overlay.render.inset import Inset
-from overlay.render.raster import Raster
 from overlay.render.sound import Sound
-from overlay.render.upright import raster_of, upright
 
 if TYPE_CHECKING:
     import av
@@ -33,7 +31,7 @@ Progress = Callable[[float, float], None]
 
 @dataclass(frozen=True)
 class Mark:
-    """A chapter mark in the review, in seconds of the recording's clock."""
+    """A chapter mark in the review, in seconds of the footage's clock."""
 
     title: str
     start_s: float
@@ -56,9 +54,9 @@ class Rendered:
 
 @dataclass(frozen=True)
 class Review:
-    """What is to be rendered: a recording, its place on the flight clock, and what is drawn on it."""
+    """What is to be rendered: footage, its place on the flight clock, and what is drawn on it."""
 
-    recording: Recording
+    footage: Footage
     clock: AffineClock
     panels: Sequence[Panel] = ()
     inset: Inset | None = None
@@ -77,7 +75,7 @@ def render(
     overwrite: bool = False,
     progress: Progress | None = None,
 ) -> Rendered:
-    """Write the review video of [start_s, end_s) on the recording's clock; frame times are kept exactly.
+    """Write the review video of [start_s, end_s) on the footage's clock; frame times are kept exactly.
 
     `progress` is called with (seconds done, seconds in all). The target appears complete or not at all. Raises
     OutputError, UsageError and RecordingError.
@@ -86,16 +84,14 @@ def render(
 
     target = Path(path)
     started = time.monotonic()
-    recording = review.recording
-    begin, stop = _window(recording, start_s, end_s)
-    raster, encoding = raster_of(recording), stream_encoding(recording)
-    pixel_format = encoded_format(review.encoder, recording.chapters[0].pixel_format)
-    options = container_options(target.suffix.lower(), recording.chapters[0].time_base)
-    sources = [chapter.path for chapter in recording.chapters]
-    with writing(target, overwrite=overwrite, inputs=sources) as temporary:
+    footage = review.footage
+    begin, stop = footage.window(start_s, end_s)
+    pixel_format = encoded_format(review.encoder, footage.format.pixel_format)
+    options = container_options(target.suffix.lower(), footage.format.time_base)
+    with writing(target, overwrite=overwrite, inputs=footage.files) as temporary:
         try:
             with av.open(str(temporary), "w", options=options) as container:
-                job = _Job(review, container, raster, encoding, pixel_format, begin, stop)
+                job = _Job(review, container, pixel_format, begin, stop)
                 job.run(progress)
         except av.error.FFmpegError as error:
             raise OutputError(
@@ -114,39 +110,19 @@ def render(
 
 
 def still(review: Review, time_s: float) -> Any:
-    """The drawn frame on show at `time_s` of the recording's clock, as a Pillow image with square pixels."""
-    recording = review.recording
-    number = recording.frame_at(time_s)
-    begin = float(recording.pts_index[number])
-    raster, encoding = raster_of(recording), stream_encoding(recording)
-    picture = next(upright(decode(recording, start_s=begin), recording), None)
+    """The drawn frame on show at `time_s` of the footage's clock, as a Pillow image with square pixels."""
+    footage, look = review.footage, review.footage.format
+    begin, stop = footage.window(time_s, None)
+    picture = next(footage.pictures(begin, stop), None)
     if picture is None:
         raise RecordingError(
-            recording.chapters[0].path, f"no frame can be decoded at {begin:.3f} s", "ask for another moment"
+            next(iter(footage.files), "footage"), f"no frame can be decoded at {time_s:.3f} s", "ask for another moment"
         )
-    compositor = Compositor(review.panels, encoding, raster, review.inset)
+    compositor = Compositor(review.panels, look.encoding, look.raster, review.inset)
     compositor.draw(picture.frame, review.clock.to_reference(float(picture.time)))
     return picture.frame.to_image(  # type: ignore[no-untyped-call]  # PyAV leaves it untyped
-        width=raster.shown_width, height=raster.height
+        width=look.raster.shown_width, height=look.raster.height
     )
-
-
-def stream_encoding(recording: Recording) -> Encoding:
-    """How the recording's first chapter writes colour."""
-    first = recording.chapters[0]
-    colour = first.colour
-    return encoding_of(first.pixel_format, colour.matrix, bool(colour.full_range), first.height, colour.transfer)
-
-
-def _window(recording: Recording, start_s: float | None, end_s: float | None) -> tuple[Fraction, Fraction]:
-    """The first asked frame's exact time and the end, both on the recording's clock."""
-    begin = Fraction(0)
-    if start_s is not None and start_s > 0:
-        number = recording.frame_at(start_s)
-        exact = next((p.time for p in decode(recording, start_s=float(recording.pts_index[number]))), None)
-        begin = exact if exact is not None else Fraction(start_s)
-    stop = Fraction(recording.duration_s)
-    return begin, min(stop, Fraction(end_s)) if end_s is not None else stop
 
 
 class _Job:
@@ -156,26 +132,25 @@ class _Job:
         self,
         review: Review,
         container: OutputContainer,
-        raster: Raster,
-        encoding: Encoding,
         pixel_format: str,
         begin: Fraction,
         stop: Fraction,
     ) -> None:
         self._review, self._container = review, container
         self._begin, self._stop = begin, stop
-        self.compositor = Compositor(review.panels, encoding, raster, review.inset)
+        look = review.footage.format
+        self.compositor = Compositor(review.panels, look.encoding, look.raster, review.inset)
         self.frames = 0
         self.damage: list[Damage] = []
         self._describe()
-        self._stream = add_video(container, review.encoder, review.recording, raster, pixel_format)
-        self.sound = Sound(review.recording, container, begin, stop)
+        self._stream = add_video(container, review.encoder, look, pixel_format)
+        self.sound = Sound(review.footage.heard, container, begin, stop)
 
     def run(self, progress: Progress | None) -> None:
         """Draw and encode every frame of the window."""
         total = float(self._stop - self._begin)
-        pictures = decode(self._review.recording, float(self._begin), float(self._stop), damage=self.damage)
-        drawn = ahead(self._drawn(ahead(upright(pictures, self._review.recording), "decode")), "draw")
+        pictures = self._review.footage.pictures(self._begin, self._stop, self.damage)
+        drawn = ahead(self._drawn(ahead(pictures, "decode")), "draw")
         try:
             for time, frame in drawn:
                 self.frames += 1

@@ -16,17 +16,20 @@ if TYPE_CHECKING:
 
 
 class Sound:
-    """Audio packets of a recording's chapters in a window of its clock, muxed as the picture advances."""
+    """Audio packets of a recording's chapters in a window of its clock, muxed as the picture advances.
 
-    def __init__(self, recording: Recording, output: OutputContainer, start: Fraction, end: Fraction) -> None:
-        self._recording, self._start, self._end = recording, start, end
+    `note` says why there is none; no recording at all is nothing to note.
+    """
+
+    def __init__(self, recording: Recording | None, output: OutputContainer, start: Fraction, end: Fraction) -> None:
+        self._start, self._end = start, end
         self._output = output
         self._stream: AudioStream | None = None
         self._waiting: Packet[AudioStream] | None = None
         # Matroska would move the whole file rather than begin below zero; what lies there is the codec's run-in
         self._no_times_below_zero = output.format.name == "matroska"
-        self.note: str | None = self._refusal()
-        self._packets = self._copied() if self.note is None else _nothing()
+        self.note = self._refusal(recording) if recording is not None else None
+        self._packets = self._copied(recording) if recording is not None and self.note is None else _nothing()
         self._waiting = next(self._packets, None)
 
     def mux_until(self, time: Fraction | None) -> None:
@@ -39,26 +42,26 @@ class Sound:
         """Close the files being read."""
         self._packets.close()
 
-    def _refusal(self) -> str | None:
-        tracks = [chapter.audio for chapter in self._recording.chapters]
+    def _refusal(self, recording: Recording) -> str | None:
+        tracks = [chapter.audio for chapter in recording.chapters]
         first = tracks[0]
         if first is None and not any(tracks):
             return "the recording has no sound"
         if first is None or any(t is None or replace(t, stream=first.stream) != first for t in tracks):
             return "the chapters' sound tracks differ in codec, rate or channels; written without sound"
-        spliced = next((chapter.path for chapter in self._recording.chapters if chapter.splices), None)
+        spliced = next((chapter.path for chapter in recording.chapters if chapter.splices), None)
         if spliced is not None:
             return f"the recorder's clock was reset inside {spliced}; written without sound rather than out of step"
         if first.codec not in self._output.supported_codecs:
             return f"{self._output.format.name} takes no {first.codec} sound; written without it, use .mkv to keep it"
         return None
 
-    def _copied(self) -> Generator[Packet[AudioStream]]:
+    def _copied(self, recording: Recording) -> Generator[Packet[AudioStream]]:
         import av
 
         from overlay.recordings.container import opened
 
-        for chapter in self._recording.chapters:
+        for chapter in recording.chapters:
             if chapter.start_s >= self._end or chapter.start_s + chapter.duration_s <= self._start:
                 continue
             with opened(chapter.path) as source:

@@ -17,6 +17,7 @@ from overlay.errors import OutputError, UsageError
 from overlay.instruments.panel import Rect
 from overlay.recordings import open_recording
 from overlay.render.encoder import Encoder
+from overlay.render.footage import Whole
 from overlay.render.inset import Inset
 from overlay.render.pipeline import Mark, Review, render, still
 
@@ -35,7 +36,7 @@ def frames_of(path: Path) -> list[np.ndarray]:
 
 
 def review(path: Path, *panels: object, **more: object) -> Review:
-    return Review(open_recording([path]), AffineClock(0.0), panels, **more)  # type: ignore[arg-type]
+    return Review(Whole(open_recording([path])), AffineClock(0.0), panels, **more)  # type: ignore[arg-type]
 
 
 def test_every_frame_keeps_its_time(tmp_path: Path, recorded: Recorded, block: type) -> None:
@@ -113,7 +114,7 @@ def test_sound_of_a_window_stays_in_step(tmp_path: Path, recorded: Recorded) -> 
 def test_chapters_are_joined_on_one_clock_with_sound(tmp_path: Path, recorded: Recorded) -> None:
     paths = [recorded(tmp_path / f"in{n}.mp4", frames=30) for n in range(3)]
     recording = open_recording(paths)
-    render(Review(recording, AffineClock(0.0)), tmp_path / "out.mp4")
+    render(Review(Whole(recording), AffineClock(0.0)), tmp_path / "out.mp4")
     assert [float(t) for t in video_times(tmp_path / "out.mp4")] == pytest.approx(
         recording.pts_index.tolist(), abs=1e-4
     )
@@ -160,7 +161,10 @@ def test_a_turned_recording_comes_out_upright(
     source = turned(recorded(tmp_path / "in.mp4"), tmp_path / "turned.mp4", degrees)
     recording = open_recording([source])
     assert (recording.width, recording.height) == size
-    render(Review(recording, AffineClock(0.0), [block(Rect(2, 4, 20, 10), (255, 255, 255, 255))]), tmp_path / "out.mp4")
+    render(
+        Review(Whole(recording), AffineClock(0.0), [block(Rect(2, 4, 20, 10), (255, 255, 255, 255))]),
+        tmp_path / "out.mp4",
+    )
     first = frames_of(tmp_path / "out.mp4")[0]
     assert first.shape[1] == size[0]
     assert (first[4:14, 2:22] > 225).all(), "the panel stands at the top left of the upright picture"
