@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from overlay.alignment import Alignment
     from overlay.motion import MotionSeries
     from overlay.picture.breakups import Diagnosis
+    from overlay.picture.visibility import Visibility, VisibilityMeter
     from overlay.radio.explain import Explanation
     from overlay.radio.ground import Ground
     from overlay.recordings import Recording
@@ -33,6 +34,7 @@ if TYPE_CHECKING:
 Progress = Callable[[str, float], None]
 
 UPSIDE_DOWN_DEG = 135.0  # of the mount about the optical axis
+LOOKS_EVERY_S, MOST_LOOKS = 4.0, 300  # at what the motion did not need watched: a cloud is not flown through faster
 FLAGGED_JUMP_S = 0.1  # between two chapters; a frame or two is nothing to tell
 
 
@@ -155,6 +157,7 @@ class Flight:
                 reference,
                 field_of_view_deg=angle,
                 thorough=self._thorough,
+                onlooker=self._visibility_meter.push if name == "camera" else None,
                 progress=lambda share: self._progress(stage, share),
             )
 
@@ -167,6 +170,31 @@ class Flight:
     def camera_motion(self) -> MotionSeries:
         """Rotation seen by the onboard camera, on its own clock."""
         return self._motion_of("camera")
+
+    @cached_property
+    def _visibility_meter(self) -> VisibilityMeter:
+        from overlay.picture.visibility import VisibilityMeter
+
+        return VisibilityMeter(full_range=bool(self.recording("camera").chapters[0].colour.full_range))
+
+    @cached_property
+    def visibility(self) -> Visibility:
+        """How clearly the onboard camera saw the ground, on its own clock, wherever its recording was looked at."""
+        from overlay.motion_cache import kept
+        from overlay.motion_survey import WIDTH, glance
+        from overlay.picture.visibility import Visibility
+
+        recording, meter = self.recording("camera"), self._visibility_meter
+        self.camera_motion  # noqa: B018  # what is watched for that has then been looked at for this
+        every_s = max(LOOKS_EVERY_S, float(recording.duration_s) / MOST_LOOKS)
+
+        def measure() -> Visibility:
+            told = partial(self._progress, "visibility in the camera recording")
+            glance(recording, meter.push, besides_s=meter.times_s, every_s=every_s, progress=told)
+            told(1.0)
+            return meter.result()
+
+        return kept(Visibility, self.file.own_folder, recording, f"visibility {WIDTH} {every_s:g}", measure)
 
     @cached_property
     def ground_motion(self) -> MotionSeries:
@@ -363,7 +391,7 @@ class Flight:
 
         bare = self._bare_readings
         ground = with_terrain(bare, self.terrain) if self.terrain is not None else bare
-        return self._with_grade(replace(ground, breakups=self._broken_pictures()))
+        return self._with_visibility(self._with_grade(replace(ground, breakups=self._broken_pictures())))
 
     def _with_grade(self, readings: Readings) -> Readings:
         """The readings with the live picture's grade beside them, where its clock is known."""
@@ -379,6 +407,18 @@ class Flight:
         how = "worst grade of the live picture's frames around each row"
         derived = {**readings.derived, "picture_grade": how}
         return replace(readings, columns={**readings.columns, "picture_grade": grade}, derived=derived)
+
+    def _with_visibility(self, readings: Readings) -> Readings:
+        """The readings with what the onboard camera saw of the ground, where there is a live picture to judge by it."""
+        if self.file.ground is None or self.file.camera is None:
+            return readings
+        try:
+            clock = self.clock("camera")
+        except NoAnswerError:
+            return readings  # told with the break-ups
+        share = 100.0 * self.visibility.at(clock.to_recording(readings.time_s))
+        derived = {**readings.derived, "visibility_pct": "contrast of the ground in the onboard recording"}
+        return replace(readings, columns={**readings.columns, "visibility_pct": share}, derived=derived)
 
     def _broken_pictures(self) -> tuple[BrokenPicture, ...]:
         if self.file.ground is None:

@@ -1,4 +1,4 @@
-"""Motion seen in a recording, kept beside its flight so that it is measured once.
+"""What was seen in a recording, such as motion, kept beside its flight so that it is measured once.
 
 The cache is a folder of its own inside the flight's folder and may be deleted at any time. An entry counts only for the
 very same files, measured by the same code; anything unreadable is measured again.
@@ -12,7 +12,7 @@ import zlib
 from collections.abc import Callable
 from dataclasses import fields
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 
@@ -22,8 +22,10 @@ if TYPE_CHECKING:
     from overlay.motion import MotionSeries
     from overlay.recordings import Recording
 
+_Kind = TypeVar("_Kind")
+
 FOLDER = "cache"
-_MEASURED_AS = 1  # raise when overlay.motion measures differently
+_MEASURED_AS = 1  # raise when overlay.motion or overlay.picture.visibility measure differently
 
 
 def motion_kept(
@@ -33,15 +35,23 @@ def motion_kept(
 
     `way` names how it is measured: the same files watched in another way are another entry.
     """
+    from overlay.motion import MotionSeries
+
+    return kept(MotionSeries, folder, recording, f"motion {way}", measure)
+
+
+def kept(kind: type[_Kind], folder: Path | None, recording: Recording, way: str, measure: Callable[[], _Kind]) -> _Kind:
+    """The same of anything whose fields are arrays and single values; the first word of `way` names it."""
     if folder is None:
         return measure()
-    entry = folder / FOLDER / f"motion-{_fingerprint(recording, way)}.npz"
-    kept = _read(entry)
-    if kept is not None:
-        return kept
-    motion = measure()
-    _write(entry, motion)
-    return motion
+    name, _, how = way.partition(" ")
+    entry = folder / FOLDER / f"{name}-{_fingerprint(recording, how)}.npz"
+    found = _read(entry, kind)
+    if found is not None:
+        return found
+    measured = measure()
+    _write(entry, measured)
+    return measured
 
 
 def _fingerprint(recording: Recording, way: str) -> str:
@@ -54,12 +64,10 @@ def _fingerprint(recording: Recording, way: str) -> str:
     return digest.hexdigest()[:24]
 
 
-def _read(entry: Path) -> MotionSeries | None:
-    from overlay.motion import MotionSeries
-
+def _read(entry: Path, kind: type[_Kind]) -> _Kind | None:
     try:
         with entry.open("rb") as file, np.load(file, allow_pickle=False) as arrays:
-            return MotionSeries(**{f.name: _value(arrays[f.name]) for f in fields(MotionSeries)})
+            return kind(**{f.name: _value(arrays[f.name]) for f in fields(kind)})  # type: ignore[arg-type]  # a dataclass
     except (OSError, EOFError, ValueError, KeyError, TypeError, zipfile.BadZipFile, zlib.error):
         return None
 
@@ -68,12 +76,12 @@ def _value(array: Any) -> Any:
     return array.item() if array.ndim == 0 else array
 
 
-def _write(entry: Path, motion: MotionSeries) -> None:
+def _write(entry: Path, measured: Any) -> None:
     from overlay.output import writing
 
     try:
         entry.parent.mkdir(exist_ok=True)
         with writing(entry, overwrite=True) as temporary:
-            np.savez_compressed(temporary, **{f.name: getattr(motion, f.name) for f in fields(motion)})
+            np.savez_compressed(temporary, **{f.name: getattr(measured, f.name) for f in fields(measured)})
     except (OSError, OverlayError):
         return  # a flight on a read-only disk is measured every time, and that is all

@@ -26,6 +26,8 @@ DENSE_SHARE = 0.12  # of a long recording, besides the first look
 
 Frames = Iterable[tuple[float, NDArray[np.uint8]]]
 Progress = Callable[[float], None]
+Onlooker = Callable[[float, NDArray[np.uint8]], None]
+"""Is shown each small picture that is watched, with its time, for whatever else there is to see in it."""
 
 
 def motion_in(
@@ -34,6 +36,7 @@ def motion_in(
     *,
     field_of_view_deg: float | None = None,
     thorough: bool = False,
+    onlooker: Onlooker | None = None,
     progress: Progress | None = None,
 ) -> MotionSeries:
     """Motion seen in a recording, on its own clock, NaN where it was not watched.
@@ -41,28 +44,61 @@ def motion_in(
     `reference` is the track's motion, where there is one: it says which stretches tell most. `thorough` watches all.
     """
     total = float(recording.duration_s)
+
+    def watched(windows: Sequence[tuple[float, float]], begun: float = 0.0, end: float = 1.0) -> MotionSeries:
+        return _watched(recording, windows, field_of_view_deg, onlooker, _part(progress, begun, end))
+
     if thorough or reference is None or total <= WHOLE_UP_TO_S:
-        return _watched(recording, [(0.0, total)], field_of_view_deg, progress)
-    looked = _watched(recording, first_look(total), field_of_view_deg, _part(progress, 0.0, 0.35))
+        return watched([(0.0, total)])
+    looked = watched(first_look(total), 0.0, 0.35)
     coarse = align(looked, reference)
     if coarse.best is None or coarse.verdict == "none":
-        return _watched(recording, [(0.0, total)], field_of_view_deg, _part(progress, 0.35, 1.0))
+        return watched([(0.0, total)], 0.35)
     telling = informative_windows(reference, coarse.best, total, DENSE_SHARE * total)
-    dense = _watched(recording, telling, field_of_view_deg, _part(progress, 0.35, 1.0))
-    return _joined(looked, dense)
+    return _joined(looked, watched(telling, 0.35))
+
+
+def glance(
+    recording: Recording,
+    onlooker: Onlooker,
+    *,
+    besides_s: NDArray[np.float64],
+    every_s: float,
+    progress: Progress | None = None,
+) -> None:
+    """Show a key picture from each stretch of `every_s` that holds none of the moments `besides_s`, seen before."""
+    starts = np.arange(0.0, float(recording.duration_s), every_s)
+    unseen = starts[np.searchsorted(besides_s, starts) == np.searchsorted(besides_s, starts + every_s)]
+    for count, start in enumerate(unseen.tolist()):
+        if progress is not None:
+            progress(count / len(unseen))
+        for time_s, picture in grey(recording, WIDTH, start, start + every_s, keyframes_only=True, threads=1):
+            onlooker(time_s, picture)
+            break
 
 
 def _watched(
-    recording: Recording, windows: Sequence[tuple[float, float]], angle: float | None, progress: Progress | None
+    recording: Recording,
+    windows: Sequence[tuple[float, float]],
+    angle: float | None,
+    onlooker: Onlooker | None,
+    progress: Progress | None,
 ) -> MotionSeries:
     whole = sum(end - start for start, end in windows)
     done, parts = 0.0, []
     for start, end in windows:
         frames = thinned(grey(recording, WIDTH, start, end), WATCHED_HZ)
-        told = _told(frames, start, done, whole, progress)
+        told = _told(_shown(frames, onlooker), start, done, whole, progress)
         parts.append(motion_from_picture(told, field_of_view_deg=angle))
         done += end - start
     return _joined(*parts)
+
+
+def _shown(frames: Frames, onlooker: Onlooker | None) -> Frames:
+    for time_s, picture in frames:
+        if onlooker is not None:
+            onlooker(time_s, picture)
+        yield time_s, picture
 
 
 def thinned(frames: Frames, most_Hz: float) -> Iterator[tuple[float, Any]]:

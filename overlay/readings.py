@@ -19,6 +19,7 @@ charge_reserve_mAh, charge_spare_mAh           as `Pack` sets the reserve; spare
 reach_m                                        farthest range from which what is left, less the reserve, flies home
 control_link_pct, control_rssi_dBm, control_snr_dB
 picture_grade                                  ITU-R BT.500 impairment grade of the live picture, 1 … 5
+visibility_pct                                 contrast of the ground to the onboard camera, of its clearest in this flight
 aerial_off_axis_deg                            between the ground aerial's axis and the aircraft
 =============================================  ===================================================
 """
@@ -108,6 +109,7 @@ class Readings(TimeTable):
 _AT_ONSET = (
     "range_m", "bearing_deg", "height_m", "bank_deg", "pitch_deg", "course_deg", "heading_deg", "ground_speed_mps",
     "airspeed_mps", "control_link_pct", "control_rssi_dBm", "charge_used_mAh", "aerial_off_axis_deg",
+    "visibility_pct",
 )  # fmt: skip
 _PERIODS = {"bearing_deg": 360.0, "course_deg": 360.0, "heading_deg": 360.0}
 

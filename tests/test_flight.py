@@ -12,9 +12,10 @@ import pytest
 from overlay.clock import AffineClock
 from overlay.errors import NoAnswerError
 from overlay.flight import Flight
-from overlay.flight_file import Downlink, FlightFile, Ground, HomePlace, TrackSource
+from overlay.flight_file import Camera, Downlink, FlightFile, Ground, HomePlace, TrackSource
 from overlay.picture.breakups import Breakup, Diagnosis
 from overlay.picture.features import Features
+from overlay.picture.visibility import Visibility
 from overlay_samples.flight import fly
 from overlay_samples.radio_log import write_csv
 from overlay_samples.scenario import DEFAULT
@@ -58,6 +59,23 @@ def test_the_grade_stands_among_the_readings(log) -> None:
     assert set(readings["picture_grade"][(since > 10) & (since < BREAKUP_S[0] - 0.1)]) == {4.5}
     assert np.isnan(readings["picture_grade"][since > 240.5]).all()
     assert "picture_grade" in readings.derived
+
+
+def test_what_the_camera_saw_stands_among_the_readings(log) -> None:
+    link = Downlink(
+        frequency_MHz=1280.0, transmit_aerial="whip", receive_aerial="patch 14 dBi", polarisation="vertical"
+    )
+    flight = flight_of(log, camera=Camera(files=("hd.mp4",)), downlink=link)
+    time = np.arange(0.0, 240.0, 2.0)
+    share = np.where(np.abs(time - BREAKUP_S[0]) < 20.0, 0.9, 0.2)
+    flight.__dict__["visibility"] = Visibility(time, 0.1 * share, share)
+    readings = flight.readings
+    assert readings.at("visibility_pct", log[1] + BREAKUP_S[0])[0] == pytest.approx(90.0)
+    assert readings.at("visibility_pct", log[1] + 30.0)[0] == pytest.approx(20.0)
+    (event,) = flight.diagnosis.events
+    assert event.at["visibility_pct"] == pytest.approx(90.0)
+    assert "The aircraft was not in cloud" in flight.explanation.events[0].weather
+    assert "no worse where the onboard camera saw less" in flight.explanation.as_json()["visibility"]
 
 
 def test_causes_are_weighed_where_the_link_is_described(log) -> None:

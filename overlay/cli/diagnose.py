@@ -161,3 +161,5 @@ def _conditions(at: Mapping[str, float | None]) -> Iterator[str]:
         yield f"banked {abs(bank):.0f}° {'right' if bank > 0 else 'left'}"
     if (link := at.get("control_link_pct")) is not None:
         yield f"control link {link:.0f} %"
+    if (seen := at.get("visibility_pct")) is not None:
+        yield f"ground seen at {seen:.0f} % of the clearest"

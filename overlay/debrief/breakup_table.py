@@ -80,6 +80,8 @@ def _where(story: Story, event: Breakup) -> str:
         told.append(f"nose {abs(off):.0f}° off the way home")
     if (link := at.get("control_link_pct")) is not None:
         told.append(f"control link {link:.0f}\u00a0%")
+    if (seen := at.get("visibility_pct")) is not None:
+        told.append(f"ground seen at {seen:.0f}\u00a0% of the clearest")
     if (grade := at.get("other_leg_grade")) is not None:
         clean = "clean" if grade >= ANNOYING_GRADE else "broken"
         told.append(f"this range {clean} on the other leg (grade {grade:.1f})")

@@ -25,6 +25,8 @@ _PANELS: Sequence[tuple[str, str, str, float, int, tuple[tuple[str, str, str, st
         ("charge_spare_mAh", "to spare beyond home and reserve", GREEN, "dotdash"))),
     ("control", "Control link", "%", 1.0, 0, (("control_link_pct", "quality", BLUE, "solid"),)),
     ("strength", "Control link, strength", "dBm", 1.0, 0, (("control_rssi_dBm", "strength", SKY, "solid"),)),
+    ("visibility", "Ground as the onboard camera saw it, of its clearest", "%", 1.0, 0, (
+        ("visibility_pct", "contrast", ORANGE, "solid"),)),
 )  # fmt: skip
 
 

@@ -220,6 +220,8 @@ def _explained(story: Story) -> Iterator[str]:
     when = clock(story.since_start(gravest.onset_s))
     yield f"{gravest.sentence} That was {when} {story.counts_from}, with a margin of {_margin(gravest.margin_dB, low, high)}."
     yield gravest.weather
+    if found.visibility is not None:
+        yield found.visibility
     if found.contrast is not None:
         yield str(found.contrast)
 

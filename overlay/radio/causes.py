@@ -18,6 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from overlay.radio.cloud import seen_meanwhile
 from overlay.radio.evidence import WINDOW_S
 from overlay.radio.fit import MarginFit
 from overlay.radio.link import CAUSES, TERMS, Terms, weather_dB_per_km
@@ -201,7 +202,7 @@ def _attribute_one(
         fit.mean(margin),
         fit.interval(margin),
         _sentence(causes, _place(terms, readings, rows)),
-        weather_verdict(fit, distance, needed),
+        " ".join(filter(None, (weather_verdict(fit, distance, needed), seen_meanwhile(readings, onset, end)))),
     )
 
 

@@ -76,12 +76,7 @@ def correlations(readings: Readings, column: str) -> dict[str, tuple[float, floa
     """
     from scipy.stats import spearmanr
 
-    rows = _spaced(readings, readings[column], ("take-off", "out", "loiter", "home", "landing"))
-    if len(rows) < 12:
-        return {}
-    distance = np.log10(np.maximum(readings["range_m"][rows], 30.0))
-    values = readings[column][rows]
-    rest = values - np.polyval(np.polyfit(distance, values, 2), distance)
+    rows, rest = remainder(readings, column)
     conditions = {
         "bank": np.abs(readings["bank_deg"][rows]),
         "height": readings["height_m"][rows],
@@ -89,6 +84,7 @@ def correlations(readings: Readings, column: str) -> dict[str, tuple[float, floa
         "nose toward the station": np.cos(
             np.radians(readings["heading_deg"][rows] - readings["bearing_deg"][rows] - 180)
         ),
+        "visibility": readings["visibility_pct"][rows],
     }
     found = {}
     for name, condition in conditions.items():
@@ -97,6 +93,26 @@ def correlations(readings: Readings, column: str) -> dict[str, tuple[float, floa
             result = spearmanr(condition[known], rest[known])
             found[name] = (float(result.statistic), float(result.pvalue))
     return found
+
+
+def remainder(readings: Readings, column: str) -> tuple[NDArray[np.intp], Floats]:
+    """Rows 5 s apart in the air, and what is left of a column there once range is taken out; none for fewer than 12."""
+    rows = _spaced(readings, readings[column], ("take-off", "out", "loiter", "home", "landing"))
+    if len(rows) < 12:
+        return rows[:0], np.zeros(0)
+    distance = np.log10(np.maximum(readings["range_m"][rows], 30.0))
+    values = readings[column][rows]
+    return rows, values - np.polyval(np.polyfit(distance, values, 2), distance)
+
+
+def unlinked(one: Floats, other: Floats) -> float:
+    """How many independent pairs two series (N,) are worth whose neighbours are alike (Bartlett 1935, first order)."""
+    alike = 1.0
+    for series in (one, other):
+        ahead, behind = series[1:], series[:-1]
+        varied = np.ptp(ahead) > 0.0 and np.ptp(behind) > 0.0
+        alike *= float(np.clip(np.corrcoef(ahead, behind)[0, 1], 0.0, 0.98)) if varied else 0.98
+    return len(one) * (1.0 - alike) / (1.0 + alike)
 
 
 def _by_range(readings: Readings, column: str, leg: str) -> dict[int, float]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from overlay.errors import NoAnswerError
 from overlay.radio.aerials import Aerial, Polarisation, aerial_of
 from overlay.radio.causes import Attribution, attribute
+from overlay.radio.cloud import went_with_visibility
 from overlay.radio.contrast import Contrast, out_and_home
 from overlay.radio.evidence import control_evidence, picture_evidence
 from overlay.radio.fit import MarginFit, fit_margin
@@ -34,12 +35,15 @@ class Explanation:
     contrast: Contrast | None
     next_flight: tuple[Expectation, ...]
     notes: tuple[str, ...]
+    visibility: str | None = None
+    """Whether the picture went with what the onboard camera saw, where that is known."""
 
     def as_json(self) -> dict[str, object]:
         """Events on the flight clock, what would change the range, and the assumptions, as results are published."""
         return {
             "events": [event.as_json() for event in self.events],
             "outbound_against_homebound": str(self.contrast) if self.contrast is not None else None,
+            "visibility": self.visibility,
             "next_flight": [each.as_json() for each in self.next_flight],
             "assumptions": list(self.notes),
         }
@@ -95,7 +99,8 @@ def explain_picture(readings: Readings, link: Link, ground: Ground | None = None
     fit = fit_margin(terms, picture_evidence(readings), link)
     spans = [(span.onset_s, span.end_s) for span in readings.breakups]
     contrast = out_and_home(readings, "picture_grade") if readings.has("picture_grade") else None
-    return _explained(readings, fit, terms, spans, contrast)
+    found = _explained(readings, fit, terms, spans, contrast)
+    return replace(found, visibility=went_with_visibility(readings))
 
 
 def explain_control(readings: Readings, link: Link, ground: Ground | None = None) -> Explanation:
