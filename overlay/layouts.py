@@ -14,7 +14,7 @@ from dataclasses import replace
 from difflib import get_close_matches
 from importlib.resources import files
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, NamedTuple
 
 from pydantic import Field, PrivateAttr, model_validator
 
@@ -25,17 +25,26 @@ from overlay.instruments.catalogue import INSTRUMENTS, AnyOptions
 from overlay.instruments.conditions import during
 from overlay.instruments.dials import Dials
 from overlay.instruments.event_caption import EventCaptionOptions
-from overlay.instruments.inset_frame import inset_frame
+from overlay.instruments.inset_frame import PictureLabel, inset_frame
 from overlay.instruments.instrument import USUAL_STYLE, Anchor, Setting, Style
 from overlay.instruments.lettering import add_family, find_fonts
 from overlay.instruments.palette import PALETTES, Palette, PaletteColour
 from overlay.instruments.panel import Panel, Rect
-from overlay.instruments.placing import Item, NoRoomError, Place, place
+from overlay.instruments.placing import Item, NoRoomError, Place, between_rows, place, side_by_side
 from overlay.instruments.quantities import UNITS, UnitSystem
 from overlay.readings import Readings
 
 VERSION = 1
 DESIGN_HEIGHT = 1080.0
+ON_BOARD, LIVE = "on board", "live picture"
+
+
+class SideBySide(NamedTuple):
+    """Where two recordings stand beside each other, and all that is drawn over them, in drawing order."""
+
+    left: Rect
+    right: Rect
+    panels: tuple[Panel, ...]
 
 
 class Inset(settings.Settings):
@@ -46,7 +55,7 @@ class Inset(settings.Settings):
         default=0.4445, description="width as a share of the frame height; its height follows its shape"
     )
     label: str = Field(
-        default="live picture",
+        default=LIVE,
         max_length=60,
         description="what the label in its lower corner calls it; empty: no label",
     )
@@ -176,6 +185,24 @@ class Layout(settings.Settings):
         """Where the second recording stands on a frame; None when the layout has no place for it."""
         found = self._places(frame_width, frame_height, inset_aspect)
         return next((place.rect for place in found if place.item.key is None), None)
+
+    def side_by_side(
+        self, frame_width: int, frame_height: int, readings: Readings, aspects: tuple[float, float], *,
+        units: UnitSystem | None = None, utc_offset_s: float | None = None, told: tuple[Caption, ...] | None = None,
+    ) -> SideBySide:  # fmt: skip
+        """Place the onboard recording at the left and the live picture at the right, and the instruments over the whole.
+
+        `aspects` are their widths over heights. Type is never larger than usual here. Raises LayoutError as `place`.
+        """
+        layout = self.model_copy(update={"scale": min(self.scale, 1.0)})
+        panels = layout.place(frame_width, frame_height, readings, units=units, utc_offset_s=utc_offset_s, told=told)
+        gap = 2 * round(0.012 * frame_height / 2)
+        canvas = Rect(gap, 0, frame_width - 2 * gap, frame_height)
+        left, right = side_by_side(between_rows([panel.rect for panel in panels], canvas, gap), aspects, gap)
+        palette, unit = self.palette.palette(), frame_height / DESIGN_HEIGHT
+        setting = Setting(Dials(readings), UNITS[units or self.units], palette, unit)
+        labels = (*inset_frame(right, setting, LIVE), PictureLabel(left, ON_BOARD, palette, unit))
+        return SideBySide(left, right, (*labels, *panels))
 
     def texts(self) -> Iterator[str]:
         """Yield the user's own words, all that is not the program's."""

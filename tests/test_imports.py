@@ -38,6 +38,7 @@ ALLOWED = {
     "gallery": {"instruments", "layouts", "readings", "render"},
     "render": BASE | {"instruments", "output", "recordings"},
     "clips": BASE | {"settings", "output", "readings", "recordings", "instruments", "layouts", "render"},
+    "flight_review": {"clock", "errors", "flight", "instruments", "layouts", "recordings", "render"},
     "flight_clips": {"clips", "clock", "errors", "flight", "instruments", "layouts"},
     "debrief": BASE | {"readings", "alignment", "picture", "mechanics", "radio"},
     "exports": BASE | {"readings", "picture"},

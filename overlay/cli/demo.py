@@ -59,8 +59,8 @@ def _everything(flight: Flight, folder: Path, stages: Stages) -> list[tuple[str,
     from overlay.cli.clips import cut_clips
     from overlay.cli.debrief import story_of
     from overlay.cli.diagnose import write_chart, write_series
-    from overlay.cli.render import review_of
     from overlay.debrief.page import page
+    from overlay.flight_review import review_of
     from overlay.layouts import load
     from overlay.output import write_text
     from overlay.render.encoder import Encoder
@@ -72,7 +72,7 @@ def _everything(flight: Flight, folder: Path, stages: Stages) -> list[tuple[str,
     write_chart(flight, folder / "breakups.png", overwrite=False)
     write_series(flight, folder / "breakups.csv", overwrite=False)
     written.append((str(folder / "breakups.png"), "when the live picture broke up"))
-    review = replace(review_of(flight, load("review"), units=None, inset=True), encoder=Encoder(options=QUICK))
+    review = replace(review_of(flight, load("review")), encoder=Encoder(options=QUICK))
     target = folder / "review.mp4"
     render(review, target, progress=lambda part, whole: stages("rendering the review", part / whole if whole else 1.0))
     debrief = folder / "debrief.html"

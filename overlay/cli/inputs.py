@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -44,6 +45,40 @@ def add_terrain(parser: argparse.ArgumentParser) -> None:
         default=[],
         help="heights of the ground: SRTM .hgt tiles (or .hgt.zip) or GeoTIFF, instead of those in flight.toml",
     )
+
+
+_SIDES = range(64, 8193)
+_RATES = (1, 240)
+
+
+def parse_size(text: str) -> tuple[int, int]:
+    """Width and height of a picture, written as 1920x1080."""
+    width, _, height = text.lower().replace("×", "x").partition("x")
+    if not (width.isascii() and height.isascii() and width.isdigit() and height.isdigit()):
+        raise UsageError(f"--size {text!r} is no size: write it as 1920x1080")
+    size = int(width), int(height)
+    if any(side not in _SIDES or side % 2 for side in size):
+        raise UsageError(f"--size {text!r}: both sides are even numbers from {_SIDES[0]} to {_SIDES[-1]}")
+    return size
+
+
+def parse_rate(text: str) -> Fraction:
+    """Frames per second: 25, 59.94 (which is short for 60000/1001, as SMPTE ST 12-1 has it) or 30000/1001.
+
+    >>> parse_rate("29.97"), parse_rate("12.5")
+    (Fraction(30000, 1001), Fraction(25, 2))
+    """
+    try:
+        rate = Fraction(text)
+    except (ValueError, ZeroDivisionError):
+        raise UsageError(f"--rate {text!r} is no rate: write it as 25, 29.97 or 30000/1001") from None
+    if not _RATES[0] <= rate <= _RATES[1]:
+        raise UsageError(f"--rate {text!r}: frames per second are from {_RATES[0]} to {_RATES[1]}")
+    for nominal in (24, 30, 48, 60, 120):
+        exact = Fraction(nominal * 1000, 1001)
+        if abs(rate - exact) < Fraction(1, 150) and rate != nominal:
+            return exact
+    return rate if rate.denominator <= 1001 else rate.limit_denominator(1001)
 
 
 def source_files(file: FlightFile) -> list[Path]:

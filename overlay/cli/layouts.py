@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from overlay.cli.console import Stages, add_json, remark, say, say_json
+from overlay.cli.inputs import parse_size
 from overlay.errors import UsageError
 
 if TYPE_CHECKING:
@@ -17,7 +18,6 @@ if TYPE_CHECKING:
 AHEAD = "ahead"  # the sample flight's own picture, as a ground beside those of `overlay.gallery`
 GROUNDS = (AHEAD, "cloud", "dark", "busy", "sun", "night")
 MOMENTS = ("far", "near", "silent")
-_SIDES = range(64, 8193)
 
 
 def add(commands: Any) -> None:
@@ -56,7 +56,7 @@ def run(arguments: argparse.Namespace) -> int:
     """List, draw or write what is asked for; every layout named is read, and so checked, first."""
     from overlay.layouts import available, load
 
-    size = _size(arguments.size) if arguments.size else None
+    size = parse_size(arguments.size) if arguments.size else None
     names = arguments.layouts or [name for name, _ in available()]
     found = {name: load(name) for name in names}
     written: list[Path] = []
@@ -91,16 +91,6 @@ def _list(found: dict[str, Layout]) -> None:
         say(f"{facts['name']}  ({facts['shape']}, {'with' if facts['inset'] else 'without'} inset)")
         say(f"    {facts['description']}")
         say(f"    {', '.join(dict.fromkeys(facts['instruments']))}")
-
-
-def _size(text: str) -> tuple[int, int]:
-    width, _, height = text.lower().replace("×", "x").partition("x")
-    if not (width.isascii() and height.isascii() and width.isdigit() and height.isdigit()):
-        raise UsageError(f"--size {text!r} is no size: write it as 1920x1080")
-    size = int(width), int(height)
-    if any(side not in _SIDES or side % 2 for side in size):
-        raise UsageError(f"--size {text!r}: both sides are even numbers from {_SIDES[0]} to {_SIDES[-1]}")
-    return size
 
 
 def _write_schema(target: Path, *, overwrite: bool) -> Path:

@@ -7,16 +7,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from overlay.cli.console import Stages, add_json, remark, say, say_json
-from overlay.cli.inputs import add_flight, add_pin, add_terrain, flight_file
+from overlay.cli.inputs import add_flight, add_pin, add_terrain, flight_file, parse_rate, parse_size
 from overlay.clock import format_duration, parse_duration
 from overlay.errors import UsageError
 
 if TYPE_CHECKING:
     from overlay.flight import Flight
-    from overlay.instruments.quantities import UnitSystem
+    from overlay.flight_review import Sight
     from overlay.layouts import Layout
-    from overlay.recordings import Recording
-    from overlay.render.inset import Inset
     from overlay.render.pipeline import Rendered, Review
 
 
@@ -48,8 +46,18 @@ def add(commands: Any) -> None:
     )
     parser.add_argument(
         "--picture",
-        choices=("camera", "ground"),
-        help="the recording that is drawn on; the other one becomes the inset (default: camera, where there is one)",
+        choices=("camera", "ground", "both", "none"),
+        help="what is drawn on: the camera's recording or the ground's, each with the other as the inset, both side by "
+        "side, or none, which is a plain ground (default: the camera's, else the ground's, else none)",
+    )
+    parser.add_argument(
+        "--size",
+        metavar="WxH",
+        help="size of the canvas for both, for none, or with --transparent (default: the camera recording's; without "
+        "one 1920x1080, or 1080x1920 for an upright layout)",
+    )
+    parser.add_argument(
+        "--rate", metavar="RATE", help="frames per second where there is no recording: 25, 59.94 … (default: 30)"
     )
     parser.add_argument(
         "--transparent",
@@ -102,40 +110,20 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _asked_review(arguments: argparse.Namespace, flight: Flight, layout: Layout) -> Review:
-    main = arguments.picture or ("ground" if flight.file.camera is None else "camera")
-    return review_of(flight, layout, units=arguments.units, inset=arguments.inset == "auto", main=main)
+    from overlay.flight_review import review_of
+
+    return review_of(flight, layout, _sight(arguments), arguments.units)
 
 
-def review_of(flight: Flight, layout: Layout, *, units: UnitSystem | None, inset: bool, main: str = "camera") -> Review:
-    """What is drawn on the `main` recording of a flight. Raises NoAnswerError where its clock is not known."""
-    from overlay.render.footage import Whole
-    from overlay.render.pipeline import Mark, Review
+def _sight(arguments: argparse.Namespace) -> Sight:
+    from overlay.flight_review import Sight
 
-    recording, clock = flight.recording(main), flight.clock(main)
-    readings = flight.readings
-    window = _inset(flight, layout, recording, "ground" if main == "camera" else "camera") if inset else None
-    aspect = window.aspect if window else None
-    marks = [
-        Mark(leg.name.capitalize(), clock.to_recording(leg.start_s), clock.to_recording(leg.end_s))
-        for leg in readings.legs
-    ]
-    panels = layout.place(recording.width, recording.height, readings, units=units, inset_aspect=aspect)
-    return Review(Whole(recording), clock, panels, window, marks, title=flight.file.title)
-
-
-def _inset(flight: Flight, layout: Layout, main: Recording, name: str) -> Inset | None:
-    from overlay.errors import NoAnswerError
-    from overlay.render.inset import Inset
-
-    other = flight.ground if name == "ground" else flight.camera
-    if other is None:
-        return None
-    rect = layout.inset_rect(main.width, main.height, other.width / other.height)
-    try:
-        return Inset(other, flight.clock(name), rect) if rect is not None else None
-    except NoAnswerError as error:
-        flight.notes.append(f"no inset: {error}")
-        return None
+    return Sight(
+        picture=arguments.picture,
+        inset=arguments.inset == "auto",
+        size=parse_size(arguments.size) if arguments.size else None,
+        rate=parse_rate(arguments.rate) if arguments.rate else None,
+    )
 
 
 def _transparent(
@@ -145,24 +133,19 @@ def _transparent(
     stages: Stages,
     window: tuple[float | None, float | None],
 ) -> int:
-    from overlay.clock import AffineClock
-    from overlay.render.transparent import even_grid, grid_of, render_transparent
+    from overlay.flight_review import instruments_of
+    from overlay.render.transparent import grid_of, render_transparent
 
-    readings = flight.readings
-    if flight.camera is None:
-        clock, size = AffineClock(float(readings.time_s[0])), (1920, 1080)
-        grid = even_grid(float(readings.time_s[-1] - readings.time_s[0]), *window)
-    else:
-        clock, size = flight.clock("camera"), (flight.camera.width, flight.camera.height)
-        grid = grid_of(flight.camera, *window)
+    panels, clock, size, footage = instruments_of(flight, layout, _sight(arguments), arguments.units)
     done = render_transparent(
-        layout.place(*size, readings, units=arguments.units),
+        panels,
         clock,
         size,
-        grid,
+        grid_of(footage, *window),
         arguments.output,
         kind=arguments.transparent,
         overwrite=arguments.overwrite,
+        inputs=footage.files,
         progress=lambda part, whole: stages("rendering", part / whole if whole else 1.0),
     )
     for line in (*map(str, flight.damage), *flight.notes):

@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 from overlay.clips.plan import Plan, Shot
 from overlay.clips.scene import Scene
 from overlay.clips.sound import RATE_HZ, sound_of
-from overlay.clips.stage import ENCODING
 from overlay.errors import Damage, OutputError, RecordingError
 from overlay.output import writing
 from overlay.recordings import Picture, decode
@@ -24,7 +23,7 @@ from overlay.render.compositor import Compositor
 from overlay.render.encoder import Encoder, container_options
 from overlay.render.footage import format_of
 from overlay.render.raster import Raster
-from overlay.render.upright import upright
+from overlay.render.stage import ENCODING
 
 if TYPE_CHECKING:
     import av
@@ -131,7 +130,8 @@ class _Job:
         plan, recording = self._plan, self._scene.recording
         start, stop = float(plan.times_s[plan.first]), plan.times_s[plan.stop]
         end = float(stop) if plan.stop < recording.frames else None
-        pictures = ahead(upright(decode(recording, start, end, damage=self.damage), recording), "decode")
+        decoded = decode(recording, start, end, damage=self.damage)
+        pictures = ahead(self._scene.stage.put(decoded, recording, self._source), "decode")
         waiting = next(pictures, None)
         if waiting is None:
             raise RecordingError(
@@ -151,9 +151,8 @@ class _Job:
             pictures.close()
 
     def _draw(self, picture: Picture) -> av.VideoFrame:
-        frame = self._scene.stage.put(picture.frame, self._source)
-        self._compositor.draw(frame, self._scene.clock.to_reference(float(picture.time)))
-        return frame
+        self._compositor.draw(picture.frame, self._scene.clock.to_reference(float(picture.time)))
+        return picture.frame
 
     def _add_video(self) -> av.VideoStream:
         rate = self._scene.recording.frame_rate

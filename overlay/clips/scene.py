@@ -8,29 +8,25 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from overlay.clips import stage
+from overlay.clips.card import Covering, card, fitted
 from overlay.clips.clip_list import Clip, ClipList
 from overlay.clips.propose import Footage, Source
-from overlay.clips.stage import Covering, Label, Stage
 from overlay.clock import AffineClock
 from overlay.errors import UsageError
 from overlay.instruments.captions import Caption, CaptionKind
-from overlay.instruments.dials import Dials
-from overlay.instruments.inset_frame import inset_frame
-from overlay.instruments.instrument import Setting
 from overlay.instruments.panel import Panel, Rect
-from overlay.instruments.quantities import UNITS, UnitSystem
-from overlay.layouts import DESIGN_HEIGHT, Layout
+from overlay.instruments.quantities import UnitSystem
+from overlay.layouts import Layout
 from overlay.readings import Readings
 from overlay.recordings import Recording
 from overlay.render.inset import Inset
+from overlay.render.stage import Stage
 
 if TYPE_CHECKING:
     import av
 
 _FADE_IN_S = 0.3  # the caption is there, whole, when the moment comes
 _LEAST_CAPTION_S = 4.0
-_ON_BOARD, _LIVE = "on board", "live picture"
 
 
 @dataclass(frozen=True)
@@ -66,14 +62,14 @@ def scene_of(material: Material, clip: Clip, clips: ClipList) -> Scene:
     clock = shown.clock or AffineClock(0.0)
     beside = clip.view == "side by side" and other is not None
     camera = other if beside and other is not None and clip.picture == "ground" else shown
-    size = stage.fitted(camera.recording.width, camera.recording.height, clips.height)
+    size = fitted(camera.recording.width, camera.recording.height, clips.height)
     beside &= size[0] > size[1]
     if not beside:
-        size = stage.fitted(shown.recording.width, shown.recording.height, clips.height)
+        size = fitted(shown.recording.width, shown.recording.height, clips.height)
     setting = _Setting(material, clip, clips, shown, other, clock, size)
     sight = setting.beside() if beside else setting.inset()
     words = (clip.caption,) if clip.caption else ()
-    front = stage.card(*size, clip.name, words, material.layout.palette.palette())
+    front = card(*size, clip.name, words, material.layout.palette.palette())
     return Scene(shown.recording, clock, *sight, front, clip.name, _heard(clips, shown, other, clock))
 
 
@@ -110,20 +106,18 @@ class _Setting:
     def beside(self) -> tuple[Stage, tuple[Panel, ...], Inset | None]:
         """Both recordings, the onboard one at the left, between the instruments above and those below."""
         assert self.other is not None
-        layout, (width, height) = self._layout(), self.size
-        layout = layout.model_copy(update={"scale": min(layout.scale, 1.0)})
-        panels = layout.place(width, height, self._readings(), units=self.material.units, told=self._told())
         first_on_board = self.clip.picture == "camera"
         camera, ground = (self.shown, self.other) if first_on_board else (self.other, self.shown)
-        gap = 2 * round(0.012 * height / 2)
-        room = _between([panel.rect for panel in panels], Rect(gap, 0, width - 2 * gap, height), gap)
-        left, right = stage.side_by_side(room, (_aspect(camera), _aspect(ground)), gap)
-        palette, unit = layout.palette.palette(), height / DESIGN_HEIGHT
-        setting = Setting(Dials(self._readings()), UNITS[self.material.units or layout.units], palette, unit)
-        labels = (*inset_frame(right, setting, _LIVE), Label(left, _ON_BOARD, palette, unit))
-        place, following = (left, right) if first_on_board else (right, left)
-        drawn = (*self._covers(left, right, first_on_board=True), *labels, *panels)
-        return Stage(width, height, place), drawn, self._in_step(following)
+        pair = self._layout().side_by_side(
+            *self.size,
+            self._readings(),
+            (_aspect(camera), _aspect(ground)),
+            units=self.material.units,
+            told=self._told(),
+        )
+        place, following = (pair.left, pair.right) if first_on_board else (pair.right, pair.left)
+        drawn = (*self._covers(pair.left, pair.right, first_on_board=True), *pair.panels)
+        return Stage(*self.size, place), drawn, self._in_step(following)
 
     def _layout(self) -> Layout:
         """The layout; without readings nothing but its captions."""
@@ -141,7 +135,7 @@ class _Setting:
     def _in_step(self, rect: Rect | None) -> Inset | None:
         if rect is None or self.other is None or self.other.clock is None:
             return None
-        return Inset(self.other.recording, self.other.clock, rect)
+        return Inset(self.other.recording, self.other.clock, rect, self.material.layout.palette.palette())
 
     def _covers(self, main: Rect, second: Rect | None, *, first_on_board: bool | None = None) -> Iterator[Panel]:
         on_board = self.clip.picture == "camera" if first_on_board is None else first_on_board
@@ -159,17 +153,6 @@ class _Setting:
         until = start + max(min(_LEAST_CAPTION_S, end_s - at_s), self.clip.slow_s) + _FADE_IN_S
         kind: CaptionKind = "break-up" if self.clip.kind == "break-up" else "event"
         return (Caption(start - _FADE_IN_S, until, kind, self.clip.caption),)
-
-
-def _between(panels: list[Rect], canvas: Rect, gap: int) -> Rect:
-    """The room between the topmost instruments and those in the lower half, as wide as they reach."""
-    above = [panel for panel in panels if panel.y + panel.height <= canvas.height / 4]
-    below = [panel.y for panel in panels if panel.y > canvas.height / 2]
-    top = max((panel.y + panel.height for panel in above if panel.y == min(p.y for p in above)), default=0) + gap
-    floor = min(below, default=canvas.height) // 2 * 2 - gap
-    low = min((panel.x for panel in panels), default=canvas.x)
-    high = max((panel.x + panel.width for panel in panels), default=canvas.x + canvas.width)
-    return Rect(low, top, high - low, floor - top)
 
 
 def _aspect(footage: Footage) -> float:

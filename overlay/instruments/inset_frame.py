@@ -9,7 +9,8 @@ from overlay.instruments.canvas import Canvas
 from overlay.instruments.instrument import SMALL, Instrument, Options, Setting
 from overlay.instruments.lettering import advance
 from overlay.instruments.link_ribbon import grade_text
-from overlay.instruments.panel import Rect
+from overlay.instruments.palette import Palette
+from overlay.instruments.panel import Patch, Rect
 from overlay.instruments.quantities import NO_DATA, Unit
 
 _GRADE = Unit("", step=0.5, decimals=1)
@@ -91,3 +92,24 @@ def inset_frame(
     label_rect = Rect(x + edge, y + height - edge - tall, wide, tall)
     edges = [_Edge(side, setting, options) for side in sides]
     return [*edges, _Label(label_rect, setting, options)] if label else [*edges]
+
+
+class PictureLabel:
+    """A panel that names the picture in whose lower left corner it stands."""
+
+    def __init__(self, picture: Rect, text: str, palette: Palette, unit: float) -> None:
+        tall = 2 * round(_TALL * unit / 2)
+        wide = 2 * round((Canvas(2, 2, unit).measure(text, SMALL) + 28.0) * unit / 2)
+        self.rect = Rect(picture.x, picture.y + picture.height - tall, min(wide, picture.width), tall)
+        self._text, self._palette, self._unit = text, palette, unit
+
+    def shows(self, _time_s: float) -> bool:
+        """See `Panel.shows`."""
+        return True
+
+    def draw(self, _time_s: float) -> Patch:
+        """See `Panel.draw`."""
+        sheet = Canvas(self.rect.width, self.rect.height, self._unit)
+        sheet.box(0, 0, sheet.width, sheet.height, self._palette.backing)
+        sheet.text(14, sheet.height / 2 + 7, self._text, SMALL, self._palette.ink)
+        return sheet.pixels

@@ -164,3 +164,22 @@ def _check(found: Place, frame_width: int, frame_height: int) -> None:
     inside = rect.x >= 0 and rect.y >= 0 and rect.x + rect.width <= frame_width and rect.y + rect.height <= frame_height
     if not inside or not math.isfinite(found.item.width):
         raise NoRoomError(f"{found.item.name!r} at {found.item.anchor!r} does not fit")
+
+
+def side_by_side(room: Rect, aspects: tuple[float, float], gap: int) -> tuple[Rect, Rect]:
+    """Two pictures of one height, width over height as in `aspects`, at the left and right of a room for them."""
+    tall = 2 * int(min((room.width - gap) / sum(aspects), room.height) / 2)
+    wide = [2 * int(tall * aspect / 2) for aspect in aspects]
+    y = room.y + (room.height - tall) // 4 * 2
+    return Rect(room.x, y, wide[0], tall), Rect(room.x + room.width - wide[1], y, wide[1], tall)
+
+
+def between_rows(panels: Sequence[Rect], canvas: Rect, gap: int) -> Rect:
+    """The room between the topmost instruments and those in the lower half, as wide as they reach."""
+    above = [panel for panel in panels if panel.y + panel.height <= canvas.height / 4]
+    below = [panel.y for panel in panels if panel.y > canvas.height / 2]
+    top = max((panel.y + panel.height for panel in above if panel.y == min(p.y for p in above)), default=0) + gap
+    floor = min(below, default=canvas.height) // 2 * 2 - gap
+    low = min((panel.x for panel in panels), default=canvas.x)
+    high = max((panel.x + panel.width for panel in panels), default=canvas.x + canvas.width)
+    return Rect(low, top, high - low, floor - top)

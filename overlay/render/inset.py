@@ -1,40 +1,56 @@
-"""The ground recording inside the onboard picture, in step with it on the flight clock."""
+"""The other recording inside the picture, in step with it on the flight clock."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Generator
+from dataclasses import dataclass
+from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from overlay.clock import AffineClock
+from overlay.instruments.palette import PALETTES, Palette
 from overlay.instruments.panel import Rect
 from overlay.recordings import Picture, Recording, decode
 from overlay.render.blend import Plane, plane_views
 from overlay.render.colour import Encoding
-from overlay.render.upright import upright
+from overlay.render.footage import format_of
+from overlay.render.stage import no_picture, paste, scaled_to
 
 if TYPE_CHECKING:
-    import av
-
     from overlay.render.raster import Raster
 
-_LONGEST_HOLD_S = 1.0  # a picture older than this is no longer "now"
+_LONGEST_HOLD_S = Fraction(1)  # a picture older than this is no longer "now"
+_CLOCK_S = Fraction(1, 1_000_000)  # what float64 arithmetic on POSIX seconds may be off, four times over
+
+
+@dataclass(frozen=True)
+class _Kept:
+    """The planes that were pasted last, and what they show: a picture, or that there is none."""
+
+    picture: Picture | None
+    planes: list[Plane]
 
 
 class Inset:
-    """Feeds the ground recording's frame of each moment, scaled into `rect` of the shown picture.
+    """Feeds the other recording's frame of each moment, scaled into `rect` of the shown picture.
 
     The newest frame not later than the moment is shown, as the recorder showed it: break-ups and freezes included.
-    Outside the recording nothing is pasted. Moments must not run backwards.
+    Where the recording has none a plate says so. Moments must not run backwards.
     """
 
-    def __init__(self, recording: Recording, clock: AffineClock, rect: Rect) -> None:
+    def __init__(
+        self, recording: Recording, clock: AffineClock, rect: Rect, palette: Palette = PALETTES["calm"]
+    ) -> None:
         self.rect = rect
         self._recording = recording
         self._clock = clock
-        self._pictures: Iterator[Picture] | None = None
+        self._palette = palette
+        # A stamp is rounded to its tick, so frames within half a tick of each other are of one moment.
+        self._slack = max(_CLOCK_S, max(chapter.time_base for chapter in recording.chapters) / 2)
+        self._pictures: Generator[Picture] | None = None
         self._now: Picture | None = None
         self._next: Picture | None = None
-        self._scaled: tuple[Picture, list[Plane]] | None = None
+        self._kept: _Kept | None = None
 
     @property
     def aspect(self) -> float:
@@ -43,46 +59,31 @@ class Inset:
 
     def paste(self, views: list[Plane], flight_s: float, encoding: Encoding, raster: Raster) -> None:
         """Paste the frame of this moment into the planes `views`."""
-        picture = self._picture_at(self._clock.to_recording(flight_s))
-        if picture is None:
-            return
         rect = raster.squeezed(self.rect)
-        if self._scaled is None or self._scaled[0] is not picture:
-            self._scaled = (picture, _scaled(picture.frame, rect, encoding))
-        for number, (view, patch) in enumerate(zip(views, self._scaled[1], strict=True)):
-            shift_x, shift_y = encoding.subsampling if number else (0, 0)
-            x, y = rect.x >> shift_x, rect.y >> shift_y
-            view[y : y + patch.shape[0], x : x + patch.shape[1]] = patch
+        picture = self._picture_at(Fraction(self._clock.to_recording(flight_s)), rect, encoding)
+        if self._kept is None or self._kept.picture is not picture:
+            planes = (
+                no_picture(rect, self._palette, encoding) if picture is None else plane_views(picture.frame, encoding)
+            )
+            self._kept = _Kept(picture, planes)
+        paste(views, self._kept.planes, rect, encoding)
 
-    def _picture_at(self, time_s: float) -> Picture | None:
-        if not -_LONGEST_HOLD_S <= time_s <= self._recording.duration_s + _LONGEST_HOLD_S:
+    def close(self) -> None:
+        """Close the files being read."""
+        if self._pictures is not None:
+            self._pictures.close()
+
+    def _picture_at(self, time: Fraction, rect: Rect, encoding: Encoding) -> Picture | None:
+        """The picture on show at a moment of the recording's clock, scaled."""
+        time += self._slack
+        if not 0 <= time < self._recording.duration_s + self._slack:
             return None
         if self._pictures is None:
-            pictures = decode(self._recording, start_s=max(0.0, time_s - _LONGEST_HOLD_S))
-            self._pictures = upright(pictures, self._recording)
+            pictures = decode(self._recording, start_s=max(Fraction(0), time - _LONGEST_HOLD_S))
+            source = format_of(self._recording).encoding
+            self._pictures = scaled_to(pictures, self._recording, rect, source, encoding)
             self._next = next(self._pictures, None)
-        while self._next is not None and self._next.time <= time_s:
+        while self._next is not None and self._next.time <= time:
             self._now, self._next = self._next, next(self._pictures, None)
-        stale = self._now is None or time_s - self._now.time > _LONGEST_HOLD_S
+        stale = self._now is None or time - self._now.time > _LONGEST_HOLD_S
         return None if stale else self._now
-
-
-_PIXEL_FORMATS = {
-    (8, (1, 1)): "yuv420p", (8, (1, 0)): "yuv422p", (8, (0, 0)): "yuv444p",
-    (10, (1, 1)): "yuv420p10le", (10, (1, 0)): "yuv422p10le", (10, (0, 0)): "yuv444p10le",
-}  # fmt: skip
-
-
-def _scaled(frame: av.VideoFrame, rect: Rect, encoding: Encoding) -> list[Plane]:
-    from av.video.reformatter import ColorRange, Colorspace
-
-    colour_spaces = {1: Colorspace.ITU709, 9: Colorspace.SMPTE240M}
-    small = frame.reformat(
-        width=rect.width,
-        height=rect.height,
-        format=_PIXEL_FORMATS[encoding.bits, encoding.subsampling],
-        dst_colorspace=colour_spaces.get(encoding.matrix, Colorspace.ITU601),
-        dst_color_range=ColorRange.JPEG if encoding.full_range else ColorRange.MPEG,
-        interpolation="AREA",
-    )
-    return [view.copy() for view in plane_views(small, encoding)]

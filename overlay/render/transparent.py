@@ -20,8 +20,8 @@ from overlay.clock import AffineClock
 from overlay.errors import OutputError, UsageError
 from overlay.instruments.panel import Panel, Patch
 from overlay.output import writing
-from overlay.recordings import Recording
 from overlay.render.encoder import Encoder
+from overlay.render.footage import Footage
 
 if TYPE_CHECKING:
     import av
@@ -37,27 +37,20 @@ KINDS = {
 
 @dataclass(frozen=True)
 class Grid:
-    """When frames are due: integer `pts` on `time_base`, zero at the recording's own zero, and the nominal rate."""
+    """When frames are due: integer `pts` on `time_base`, zero at the footage's own zero, and the nominal rate."""
 
     pts: Sequence[int]
     time_base: Fraction
     frame_rate: Fraction
 
 
-def grid_of(recording: Recording, start_s: float | None = None, end_s: float | None = None) -> Grid:
-    """The frame times of a recording, or of a part of it, so that the result lies over it frame by frame."""
-    time_base = recording.chapters[0].time_base
-    low = 0 if start_s is None else recording.frame_at(start_s)
-    high = recording.frames if end_s is None else int(np.searchsorted(recording.pts_index, end_s))
-    ticks = np.rint(recording.pts_index[low:high] / float(time_base)).astype(np.int64)
-    return Grid(ticks.tolist(), time_base, recording.frame_rate)
-
-
-def even_grid(duration_s: float, start_s: float | None = None, end_s: float | None = None, rate: int = 30) -> Grid:
-    """Frames at an even `rate` over a flight, for use without any recording."""
-    low = round((start_s or 0.0) * rate)
-    high = max(low + 1, round((duration_s if end_s is None else min(end_s, duration_s)) * rate))
-    return Grid(range(low, high), Fraction(1, rate), Fraction(rate))
+def grid_of(footage: Footage, start_s: float | None = None, end_s: float | None = None) -> Grid:
+    """The frame times of footage, or of a part of it, so that the result lies over it frame by frame."""
+    begin, stop = footage.window(start_s, end_s)
+    time_base, rate = footage.format.time_base, footage.format.frame_rate
+    ticks = np.rint(footage.times_s / float(time_base)).astype(np.int64)
+    first, last = round(begin / time_base), float(stop / time_base) - 1e-3  # what a time given as a float may be off
+    return Grid(ticks[(ticks >= first) & (ticks < last)].tolist(), time_base, rate)
 
 
 @dataclass(frozen=True)

@@ -4,18 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Generator, Iterable
 from fractions import Fraction
-from itertools import pairwise
-from typing import TYPE_CHECKING
 
 from overlay.errors import RecordingError
 from overlay.recordings import Picture, Recording
+from overlay.render.filtering import deinterlacing, filtered, turns
 from overlay.render.raster import Raster
-
-if TYPE_CHECKING:
-    from av import VideoFrame
-    from av.filter import Graph
-
-_TURNS = {0: (), 90: ("transpose=clock",), 180: ("hflip", "vflip"), 270: ("transpose=cclock",)}
 
 
 def raster_of(recording: Recording) -> Raster:
@@ -39,33 +32,11 @@ def raster_of(recording: Recording) -> Raster:
 
 
 def upright(pictures: Iterable[Picture], recording: Recording) -> Generator[Picture]:
-    """The same pictures turned upright; passed through untouched where nothing is to be done."""
-    first = recording.chapters[0]
-    steps = (*(("hflip",) if first.hflip else ()), *_TURNS[first.rotation_deg])
-    if not steps:
-        yield from pictures
-        return
-    graph: Graph | None = None
-    for picture in pictures:
-        if graph is None:
-            graph = _graph(picture.frame, steps)
-        graph.push(picture.frame)
-        yield picture._replace(frame=graph.vpull())
+    """The same pictures turned upright; passed through untouched where nothing is to be done.
 
-
-def _graph(frame: VideoFrame, steps: tuple[str, ...]) -> Graph:
-    import av.filter
-
-    graph = av.filter.Graph()
-    source = graph.add_buffer(
-        width=frame.width, height=frame.height, format=frame.format, time_base=frame.time_base or Fraction(1, 1000)
-    )
-    nodes = [source]
-    for step in steps:
-        name, _, arguments = step.partition("=")
-        nodes.append(graph.add(name, arguments or None))
-    nodes.append(graph.add("buffersink"))
-    for left, right in pairwise(nodes):
-        left.link_to(right)
-    graph.configure()
-    return graph
+    Turned fields would not be fields any more, so an interlaced recording is made whole before it is turned.
+    """
+    steps = turns(recording)
+    if steps:
+        steps = (*deinterlacing(recording), *steps, f"format={recording.chapters[0].pixel_format}")
+    return filtered(pictures, steps)

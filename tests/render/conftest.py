@@ -47,8 +47,9 @@ def write_recording(
     sound: bool = True,
     options: dict[str, str] | None = None,
     sample_aspect: Fraction = Fraction(1),
+    planes: tuple[int, int, int] | None = None,
 ) -> Path:
-    """Frames whose luma rises by number, with a sine of sound; returns the path."""
+    """Frames whose luma rises by number, or all of the 8-bit values `planes`, with a sine of sound; returns the path."""
     with av.open(str(path), "w", options={"video_track_timescale": str(time_base.denominator)}) as out:
         video = out.add_stream("libx264", rate=rate)
         video.width, video.height = size
@@ -60,7 +61,7 @@ def write_recording(
         ticks = times or [round(n / rate / time_base) for n in range(frames)]
         for number, pts in enumerate(ticks):
             frame = av.VideoFrame(*size, pixel_format)
-            for plane, value in zip(frame.planes, (40 + number % 150, 128, 128), strict=True):
+            for plane, value in zip(frame.planes, planes or (40 + number % 150, 128, 128), strict=True):
                 samples = plane.line_size * plane.height // (1 if "10" not in pixel_format else 2)
                 kind = np.uint8 if "10" not in pixel_format else np.uint16
                 plane.update(np.full(samples, value if kind == np.uint8 else value * 4, kind).tobytes())
