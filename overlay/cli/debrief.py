@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from overlay.cli.console import Stages, add_json, remark, say, say_json
-from overlay.cli.diagnose import links_as_json
 from overlay.cli.inputs import add_flight, add_pin, add_terrain, flight_file, source_files
+from overlay.cli.links import links_as_json
 from overlay.errors import NoAnswerError, UsageError
 
 if TYPE_CHECKING:

@@ -3,21 +3,31 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from overlay.cli.console import Stages, add_json, remark, say, say_json
 from overlay.cli.inputs import add_flight, add_pin, add_terrain, flight_file
+from overlay.cli.links import conditions_told, control_lines, explained, links_as_json, no_control, picture_reasons
 from overlay.clock import format_duration
-from overlay.errors import NoAnswerError
+from overlay.errors import NoAnswerError, UsageError
 
 if TYPE_CHECKING:
     from overlay.flight import Flight
+    from overlay.flight_file import FlightFile
     from overlay.picture.breakups import Breakup
-    from overlay.radio.explain import Explanation
 
-_BANK_WORTH_SAYING_DEG = 5.0
+_GIVE_ONE = "give one with --ground or [ground] in flight.toml"
+NOT_WATCHED = {
+    "schema": "overlay/breakups",
+    "version": 1,
+    "recording": None,
+    "frame_rate": None,
+    "frames": 0,
+    "series": None,
+    "events": [],
+}
+"""What is published of break-ups where nobody recorded the live picture."""
 
 
 def add(commands: Any) -> None:
@@ -43,6 +53,8 @@ def run(arguments: argparse.Namespace) -> int:
     from overlay.flight import Flight
 
     file = flight_file(arguments)
+    if file.ground is None:
+        return _from_the_log_alone(file, arguments)
     with Stages() as stages:
         flight = Flight(file, pin=arguments.pin, progress=stages)
         diagnosis = flight.diagnosis
@@ -58,72 +70,40 @@ def run(arguments: argparse.Namespace) -> int:
         return 0
     if not diagnosis.events:
         say("the live picture never broke up")
-    for event, why in zip(diagnosis.events, _reasons(flight), strict=True):
+    for event, why in zip(diagnosis.events, picture_reasons(flight), strict=True):
         say(_sentence(event))
         if why:
             say(f"    {why}")
-    for line in _control_lines(flight):
+    for line in control_lines(flight):
         say(line)
     return 0
 
 
-def links_as_json(flight: Flight) -> dict[str, Any]:
-    """What is known of both links: events on the flight clock with their causes, and what would change the range."""
-    return {"picture": _link_as_json(flight, "explanation"), "control": _link_as_json(flight, "control_explanation")}
+def _from_the_log_alone(file: FlightFile, arguments: argparse.Namespace) -> int:
+    """What the log tells of the control link, where nobody recorded the live picture."""
+    from overlay.flight import Flight
 
-
-def _link_as_json(flight: Flight, name: str) -> dict[str, Any]:
-    found = _explained(flight, name)
-    return {"not_explained": found} if isinstance(found, str) else found.as_json()
-
-
-def _explained(flight: Flight, name: str) -> Explanation | str:
-    """An explanation of the flight, or why there is none."""
-    if flight.file.track is None:
-        return "there is no track"
-    if name == "explanation" and flight.file.ground is None:
-        return "there is no recording of the live picture"
-    try:
-        found: Explanation = getattr(flight, name)
-    except NoAnswerError as error:
-        return str(error)
-    return found
-
-
-def _reasons(flight: Flight) -> list[str]:
-    """The sentence on each break-up's cause, empty where it has none."""
-    found = _explained(flight, "explanation")
-    if isinstance(found, str):
-        return [""] * len(flight.diagnosis.events)
-    clock = flight.clock("ground")
-    told = {event.onset_s: event.sentence for event in found.events}
-    return [told.get(clock.to_reference(event.onset_s), "") for event in flight.diagnosis.events]
-
-
-def _control_lines(flight: Flight) -> Iterator[str]:
-    """The fades of the control link, in time since launch."""
-    from overlay.radio.explain import control_fades
-    from overlay.readings import conditions
-
-    if flight.file.track is None or not flight.readings.has("control_link_pct"):
-        return
-    found = _explained(flight, "control_explanation")
-    told = {} if isinstance(found, str) else {event.onset_s: event.sentence for event in found.events}
-    launched = [event.time_s for event in flight.readings.events if event.kind == "launch"]
-    zero = launched[0] if launched else float(flight.readings.time_s[0])
-    since = "after launch" if launched else "into the log"
-    fades = control_fades(flight.readings)
-    if not fades:
-        yield "the control link never faded"
-    for start, end in fades:
-        at = conditions(flight.readings, start)
-        where = f"  ({', '.join(_conditions(at))})" if at else ""
-        span = f"{format_duration(start - zero)} … {format_duration(end - zero)} {since}"
-        yield f"{span}  control link faded{where}"
-        if start in told:
-            yield f"    {told[start]}"
-    if fades and isinstance(found, str):
-        yield f"    the causes of the control link's fades are not weighed: {found}"
+    if file.track is None:
+        raise UsageError(f"this flight has no ground recording and no log: {_GIVE_ONE}")
+    for option in ("series", "chart"):
+        if getattr(arguments, option):
+            raise UsageError(f"--{option} shows the live picture, and this flight has no ground recording: {_GIVE_ONE}")
+    flight = Flight(file, pin=arguments.pin)
+    with Stages() as stages:
+        stages("reading the log", 0.0)
+        told = {**NOT_WATCHED, "links": links_as_json(flight)}
+        lines = list(control_lines(flight))
+        stages("reading the log", 1.0)
+    if not flight.readings.has("control_link_pct") and isinstance(explained(flight, "control_explanation"), str):
+        raise NoAnswerError(f"nothing to diagnose: there is no ground recording, and {no_control(flight)}")
+    for line in (*map(str, flight.damage), *flight.notes, "no ground recording: of the live picture nothing is known"):
+        remark(line)
+    if arguments.json:
+        say_json(told)
+        return 0
+    for line in lines:
+        say(line)
+    return 0
 
 
 def write_series(flight: Flight, target: Path, overwrite: bool) -> None:
@@ -148,18 +128,5 @@ def write_chart(flight: Flight, target: Path, overwrite: bool) -> None:
 def _sentence(event: Breakup) -> str:
     begun, ended = format_duration(event.onset_s), format_duration(event.end_s)
     text = f"{begun} … {ended}  {event.kind}, worst grade {event.worst_grade:.1f}"
-    conditions = list(_conditions(event.at)) if event.at else []
-    return f"{text}  ({', '.join(conditions)})" if conditions else text
-
-
-def _conditions(at: Mapping[str, float | None]) -> Iterator[str]:
-    if (far := at.get("range_m")) is not None:
-        yield f"{far / 1000:.2f} km out"
-    if (height := at.get("height_m")) is not None:
-        yield f"{height:.0f} m high"
-    if (bank := at.get("bank_deg")) is not None and abs(bank) >= _BANK_WORTH_SAYING_DEG:
-        yield f"banked {abs(bank):.0f}° {'right' if bank > 0 else 'left'}"
-    if (link := at.get("control_link_pct")) is not None:
-        yield f"control link {link:.0f} %"
-    if (seen := at.get("visibility_pct")) is not None:
-        yield f"ground seen at {seen:.0f} % of the clearest"
+    where = conditions_told(event.at)
+    return f"{text}  ({where})" if where else text

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from overlay.debrief.story import Story
-from overlay.debrief.wording import between, clock, lasting, place, quantity, sentence, times
+from overlay.debrief.wording import clock, lasting, place, quantity, sentence, times
 from overlay.radio.explain import FADED_PCT, control_fades
 from overlay.readings import conditions
 
@@ -42,11 +42,8 @@ def details(story: Story) -> Iterator[str]:
         if story.control_not_explained:
             yield sentence(f"Its causes and margin are not modelled: {story.control_not_explained}")
         return
-    if found.events:
-        yield max(found.events, key=lambda event: event.end_s - event.onset_s).weather
-    if found.contrast is not None:
-        yield f"Strength: {str(found.contrast)[0].lower()}{str(found.contrast)[1:]}"
-    yield _margin(story)
+    yield from found.compared()
+    yield str(found.at_farthest())
 
 
 def _fades(story: Story) -> Iterator[str]:
@@ -58,14 +55,3 @@ def _fades(story: Story) -> Iterator[str]:
         least = float(np.nanmin(story.readings.between(start, end)["control_link_pct"]))
         text = f"{when}{', ' + where if where else ''}: down to {quantity(least, '%')}."
         yield f"{text} {told[start]}" if start in told else text
-
-
-def _margin(story: Story) -> str:
-    """What it had to spare where the aircraft was farthest."""
-    assert story.control is not None
-    found, readings = story.control, story.readings
-    time, mean, low, high = found.margin_dB()
-    far = int(np.nanargmax(readings["range_m"][found.fit.evidence.row]))
-    margin = f"{quantity(float(mean[far]), 'dB', 1)} ({between(float(low[far]), float(high[far]), 'dB', 1)})"
-    when = f"{clock(story.since_start(float(time[far])))} {story.counts_from}"
-    return f"As modelled, it had {margin} to spare at its farthest, {when}, counted from a {found.fit.evidence.level}."

@@ -148,11 +148,9 @@ def _link_margin(story: Story) -> list[str]:
     """What the live picture's link had to spare where the aircraft was farthest."""
     if story.explanation is None:
         return []
-    time, mean, low, high = story.explanation.margin_dB()
-    far = int(np.nanargmax(story.readings["range_m"][story.explanation.fit.evidence.row]))
-    margin = _margin(float(mean[far]), float(low[far]), float(high[far]))
-    when = clock(story.since_start(float(time[far])))
-    where = f"at its farthest, {when} {story.counts_from}"
+    found = story.explanation.at_farthest()
+    margin = _margin(found.mean_dB, *found.interval95_dB)
+    where = f"at its farthest, {clock(story.since_start(found.time_s))} {story.counts_from}"
     return [f"The live picture's link, as modelled, had a margin of {margin} over grade 3 {where}."]
 
 
@@ -219,11 +217,7 @@ def _explained(story: Story) -> Iterator[str]:
     low, high = gravest.margin_interval95_dB
     when = clock(story.since_start(gravest.onset_s))
     yield f"{gravest.sentence} That was {when} {story.counts_from}, with a margin of {_margin(gravest.margin_dB, low, high)}."
-    yield gravest.weather
-    if found.visibility is not None:
-        yield found.visibility
-    if found.contrast is not None:
-        yield str(found.contrast)
+    yield from found.compared()
 
 
 def _margin(mean_dB: float, low_dB: float, high_dB: float) -> str:

@@ -29,6 +29,8 @@ Floats = NDArray[np.float64]
 _DISTURBED = 1e-3  # prior share of windows with a disturbance from outside the model
 _JUDGED_S = 15.0  # of a long event, its first part
 _EDGE_SIGMAS, _EDGE_DB = 2.5, 6.0  # a margin of less is the end of the range: fading alone reaches it now and then
+_USUAL_SIGMAS = 1.5  # of the fading: a strength this far off is nothing to remark on
+_PLENTY_DB = 3.0  # a measured margin of more is no want of strength
 _NAMED_SIGMAS = 0.75  # of the fading: a smaller loss is no cause
 _IDEAL_WRONG = 0.3  # 1σ of an idealised loss, as a share of it
 _LOSSES = CAUSES[1:-1]
@@ -52,7 +54,10 @@ class Cause:
 
 @dataclass(frozen=True)
 class Attribution:
-    """An event's causes, most probable first, the margin that the model gives it, and the sentence for a person."""
+    """An event's causes, most probable first, the margin that the model gives it, and the sentence for a person.
+
+    `seen_dB` is what was measured above (or below) that margin; None where only grades or break-ups were seen.
+    """
 
     onset_s: float
     end_s: float
@@ -61,6 +66,7 @@ class Attribution:
     margin_interval95_dB: tuple[float, float]
     sentence: str
     weather: str
+    seen_dB: float | None = None
 
     def as_json(self) -> dict[str, object]:
         """The event as results are published, times on the flight clock."""
@@ -70,6 +76,7 @@ class Attribution:
             "causes": [cause.as_json() for cause in self.causes],
             "margin_dB": round(self.margin_dB, 1),
             "margin_interval95_dB": [round(bound, 1) for bound in self.margin_interval95_dB],
+            "seen_against_margin_dB": None if self.seen_dB is None else round(self.seen_dB, 1),
             "sentence": self.sentence,
             "weather": self.weather,
         }
@@ -145,7 +152,7 @@ def weather_verdict(fit: MarginFit, distance_m: float, shortfall_dB: float) -> s
     rain = f"the reported rain ({link.rain_mm_h:g} mm/h)" if link.rain_reported else heavy
     if link.cloud_g_m3:
         rain += f" and cloud of {link.cloud_g_m3:g} g/m³"
-    took = f"{loss:.2f} dB" if loss < 0.1 else f"{loss:.1f} dB"
+    took = "less than 0.01 dB" if loss < 0.01 else f"{loss:.2f} dB" if loss < 0.1 else f"{loss:.1f} dB"
     path = f"over {distance_m / 1000:.1f} km at {link.frequency_MHz:.0f} MHz"
     if loss < 1.0 or loss < 0.25 * shortfall_dB:
         return f"Not the weather: {rain} would take {took} {path}."
@@ -195,15 +202,47 @@ def _attribute_one(
     causes = sorted((Cause(name, shares[name], losses[name]) for name in CAUSES), key=lambda c: -c.probability)
     distance = float(np.mean(terms.seen.distance_m[rows]))
     needed = max(-fit.mean(margin), 1.0)
+    measured = _measured(fit, terms, onset, end)
     return Attribution(
         onset,
         end,
         tuple(causes),
         fit.mean(margin),
         fit.interval(margin),
-        _sentence(causes, _place(terms, readings, rows)),
+        _sentence(causes, _place(terms, readings, rows)) + _strength(causes[0], measured, fit),
         " ".join(filter(None, (weather_verdict(fit, distance, needed), seen_meanwhile(readings, onset, end)))),
+        measured[1] if measured is not None else None,
     )
+
+
+def _measured(fit: MarginFit, terms: Terms, onset: float, end: float) -> tuple[float, float] | None:
+    """Margin as measured in an event, and that less the modelled; None where only a picture was seen."""
+    evidence = fit.evidence
+    if not evidence.measured:
+        return None
+    within = (evidence.time_s - WINDOW_S / 2 >= onset) & (evidence.time_s + WINDOW_S / 2 < end)
+    touching = (evidence.time_s > onset - WINDOW_S / 2) & (evidence.time_s < end + WINDOW_S / 2)
+    inside = np.flatnonzero(within if within.any() else touching)
+    if len(inside) == 0:
+        return None
+    measured = (evidence.low_dB[inside] + evidence.high_dB[inside]) / 2
+    modelled = fit.weights @ fit.margins_dB(terms, evidence.row[inside])
+    return float(np.median(measured)), float(np.median(measured - modelled))
+
+
+def _strength(top: Cause, measured: tuple[float, float] | None, fit: MarginFit) -> str:
+    """What the strength adds to an event that nothing explains: interference and a receiver's faults leave it high."""
+    if measured is None or top.cause != "unexplained":
+        return ""
+    margin, against_model = measured
+    if margin > _PLENTY_DB:
+        return (
+            f" Its strength was {margin:.0f} dB above a {fit.evidence.level}: the quality fell without it, as "
+            "interference makes it."
+        )
+    if against_model < -_USUAL_SIGMAS * fit.mean(fit.fading_dB):
+        return f" Its strength lay {-against_model:.0f} dB below the model's: less came than range and aerials account for."
+    return ""
 
 
 def _place(terms: Terms, readings: Readings, rows: NDArray[np.intp]) -> Mapping[str, float]:

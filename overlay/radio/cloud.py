@@ -7,12 +7,10 @@ picture of cloud is empty over the best of links.
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 from numpy.typing import NDArray
 
-from overlay.radio.contrast import remainder, unlinked
+from overlay.radio.contrast import rank_correlation, remainder
 from overlay.readings import Readings
 
 Floats = NDArray[np.float64]
@@ -43,17 +41,13 @@ def went_with_visibility(readings: Readings, column: str = "picture_grade") -> s
 
     Rank correlation of samples 5 s apart, of which neighbours count for less the more alike they are.
     """
-    from scipy.stats import spearmanr, t
-
     rows, rest = remainder(readings, column)
     seen = readings["visibility_pct"][rows]
     known = np.isfinite(seen)
     seen, rest = seen[known], rest[known]
     if len(seen) < _LEAST_SAMPLES or np.ptp(seen) == 0.0 or np.ptp(rest) == 0.0:
         return None
-    rank = float(spearmanr(seen, rest).statistic)
-    counted = max(unlinked(seen, rest), 3.0)
-    p = 2.0 * float(t.sf(abs(rank) * math.sqrt((counted - 2.0) / max(1.0 - rank * rank, 1e-9)), counted - 2.0))
+    rank, p = rank_correlation(seen, rest)
     told = f"rank correlation {rank:+.2f}".replace("-", "−")
     if rank >= _LEAST_RANK and p <= _TOLD_P:
         return f"Once range is taken out the picture was worse where the onboard camera saw less ({told})."

@@ -19,6 +19,8 @@ Floats = NDArray[np.float64]
 _BIN_M = 250.0
 _WINDOW_S = 5.0  # neighbouring readings are not independent
 _LEAST_BINS = 4
+_LEAST_SAMPLES = 12
+_SLIGHT = 0.2
 
 
 @dataclass(frozen=True)
@@ -69,36 +71,70 @@ def out_and_home(readings: Readings, column: str) -> Contrast | None:
     return Contrast(column, mean, (mean - half, mean + half), len(shared))
 
 
-def correlations(readings: Readings, column: str) -> dict[str, tuple[float, float]]:
-    """Rank correlation of a column with conditions once range is taken out: name → (coefficient, p of chance).
+@dataclass(frozen=True)
+class Correlation:
+    """Spearman's rank correlation of a column with a condition once range is taken out; `p` of chance."""
 
-    Samples lie 5 s apart, in the air; conditions that the readings lack are left out.
+    condition: str
+    rank: float
+    p: float
+
+    @property
+    def sure(self) -> bool:
+        """Whether chance is out of the question and the link of the two is more than slight."""
+        return self.p < 0.01 and abs(self.rank) >= _SLIGHT
+
+    def as_json(self) -> dict[str, object]:
+        """The correlation as results are published."""
+        return {"condition": self.condition, "rank": round(self.rank, 2), "p": float(f"{self.p:.2g}")}
+
+    def __str__(self) -> str:
+        """One sentence for a person.
+
+        >>> print(Correlation("bank", -0.42, 1e-6))
+        At equal range the link was weaker the greater the bank (rank correlation −0.42).
+        """
+        way = "stronger" if self.rank > 0 else "weaker"
+        rank = f"{self.rank:.2f}".replace("-", "−")
+        return f"At equal range the link was {way} the greater the {self.condition} (rank correlation {rank})."
+
+
+def correlations(readings: Readings, column: str, clearance: Floats | None = None) -> tuple[Correlation, ...]:
+    """How a column goes with conditions once range is taken out; those that the readings lack are left out.
+
+    Samples lie 5 s apart, in the air. `clearance` (N,) is the sight line's from the ground, where terrain is known.
     """
-    from scipy.stats import spearmanr
-
     rows, rest = remainder(readings, column)
+    toward = readings["heading_deg"][rows] - readings["bearing_deg"][rows] - 180.0
     conditions = {
         "bank": np.abs(readings["bank_deg"][rows]),
         "height": readings["height_m"][rows],
         "elevation": np.degrees(np.arctan2(readings["height_m"][rows], readings["range_m"][rows])),
-        "nose toward the station": np.cos(
-            np.radians(readings["heading_deg"][rows] - readings["bearing_deg"][rows] - 180)
-        ),
+        "angle between nose and station": np.abs(np.mod(toward + 180.0, 360.0) - 180.0),
+        "clearance from the ground": clearance[rows] if clearance is not None else np.full(len(rows), np.nan),
         "visibility": readings["visibility_pct"][rows],
     }
-    found = {}
+    found = []
     for name, condition in conditions.items():
         known = np.isfinite(condition)
-        if known.sum() >= 12 and np.ptp(condition[known]) > 0 and np.ptp(rest[known]) > 0:
-            result = spearmanr(condition[known], rest[known])
-            found[name] = (float(result.statistic), float(result.pvalue))
-    return found
+        if known.sum() >= _LEAST_SAMPLES and np.ptp(condition[known]) > 0 and np.ptp(rest[known]) > 0:
+            found.append(Correlation(name, *rank_correlation(condition[known], rest[known])))
+    return tuple(found)
+
+
+def rank_correlation(one: Floats, other: Floats) -> tuple[float, float]:
+    """Spearman's rank correlation of two series (N,) in time, and the p of chance for as many as are independent."""
+    from scipy.stats import spearmanr, t
+
+    rank = float(spearmanr(one, other).statistic)
+    free = max(unlinked(one, other), 3.0) - 2.0
+    return rank, 2.0 * float(t.sf(abs(rank) * math.sqrt(free / max(1.0 - rank * rank, 1e-9)), free))
 
 
 def remainder(readings: Readings, column: str) -> tuple[NDArray[np.intp], Floats]:
     """Rows 5 s apart in the air, and what is left of a column there once range is taken out; none for fewer than 12."""
     rows = _spaced(readings, readings[column], ("take-off", "out", "loiter", "home", "landing"))
-    if len(rows) < 12:
+    if len(rows) < _LEAST_SAMPLES:
         return rows[:0], np.zeros(0)
     distance = np.log10(np.maximum(readings["range_m"][rows], 30.0))
     values = readings[column][rows]

@@ -36,6 +36,8 @@ class Evidence:
     source: str
     level: str = "picture at grade 3"
     """What a margin of 0 is, in words."""
+    measured: bool = False
+    """Whether margins come from a strength in dBm rather than from how a picture looked."""
 
     def kept(self, windows: NDArray[np.bool_]) -> Evidence:
         """Some of the windows only."""
@@ -46,6 +48,7 @@ class Evidence:
             self.row[windows],
             self.source,
             self.level,
+            self.measured,
         )
 
     @property
@@ -88,7 +91,7 @@ def control_evidence(readings: Readings, needed_dBm: float, level: str = "contro
     known = np.isfinite(strength)
     margin = strength[known] - needed_dBm
     times = readings.time_s[rows][known]
-    return Evidence(times, margin - 0.5, margin + 0.5, rows[known], "the control link's strength", level)
+    return Evidence(times, margin - 0.5, margin + 0.5, rows[known], "the control link's strength", level, True)
 
 
 def _rows(readings: Readings) -> NDArray[np.intp]:

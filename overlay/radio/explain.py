@@ -11,7 +11,7 @@ from overlay.errors import NoAnswerError
 from overlay.radio.aerials import Aerial, Polarisation, aerial_of
 from overlay.radio.causes import Attribution, attribute
 from overlay.radio.cloud import went_with_visibility
-from overlay.radio.contrast import Contrast, out_and_home
+from overlay.radio.contrast import Contrast, Correlation, correlations, out_and_home
 from overlay.radio.evidence import control_evidence, picture_evidence
 from overlay.radio.fit import MarginFit, fit_margin
 from overlay.radio.ground import Ground
@@ -22,7 +22,40 @@ from overlay.readings import Readings
 Floats = NDArray[np.float64]
 
 FADED_PCT, _WELL_PCT = 80.0, 90.0  # a fade begins below the one and ends above the other
-_PERCENTILE_BROKEN = 5.0
+_HELD_PERCENTILE = 1.0  # of the strengths with which it held well: the weakest, but for outliers
+
+
+@dataclass(frozen=True)
+class Margin:
+    """Margin of a link where the aircraft was farthest, with its 95 % interval without fading, over `level`."""
+
+    time_s: float
+    distance_m: float
+    mean_dB: float
+    interval95_dB: tuple[float, float]
+    level: str
+
+    def as_json(self) -> dict[str, object]:
+        """The margin as results are published, the time on the flight clock."""
+        return {
+            "time_s": round(self.time_s, 1),
+            "distance_m": round(self.distance_m),
+            "margin_dB": round(self.mean_dB, 1),
+            "interval95_dB": [round(bound, 1) for bound in self.interval95_dB],
+            "over": self.level,
+        }
+
+    def __str__(self) -> str:
+        """One sentence for a person.
+
+        >>> print(Margin(0.0, 6200.0, 4.2, (2.0, 6.4), "picture at grade 3"))
+        As modelled, it had 4.2 dB (2.0 to 6.4) to spare at its farthest, 6.2 km out, over a picture at grade 3.
+        """
+        mean, low, high = (f"{value:.1f}".replace("-", "−") for value in (self.mean_dB, *self.interval95_dB))
+        return (
+            f"As modelled, it had {mean} dB ({low} to {high}) to spare at its farthest, {self.distance_m / 1000:.1f} km "
+            f"out, over a {self.level}."
+        )
 
 
 @dataclass(frozen=True)
@@ -33,16 +66,21 @@ class Explanation:
     terms: Terms
     events: tuple[Attribution, ...]
     contrast: Contrast | None
+    correlations: tuple[Correlation, ...]
     next_flight: tuple[Expectation, ...]
     notes: tuple[str, ...]
     visibility: str | None = None
     """Whether the picture went with what the onboard camera saw, where that is known."""
 
     def as_json(self) -> dict[str, object]:
-        """Events on the flight clock, what would change the range, and the assumptions, as results are published."""
+        """Events on the flight clock, the fit, what would change the range, the assumptions, as results are published."""
+        constant, bounds = self.fit.constant_dB()
         return {
             "events": [event.as_json() for event in self.events],
+            "margin_at_1_km_dB": {"mean": round(constant, 1), "interval95": [round(bound, 1) for bound in bounds]},
+            "at_farthest": self.at_farthest().as_json(),
             "outbound_against_homebound": str(self.contrast) if self.contrast is not None else None,
+            "correlations": [each.as_json() for each in self.correlations],
             "visibility": self.visibility,
             "next_flight": [each.as_json() for each in self.next_flight],
             "assumptions": list(self.notes),
@@ -55,6 +93,22 @@ class Explanation:
         mean = self.fit.weights @ margins
         spread = np.sqrt(np.maximum(self.fit.weights @ (margins - mean) ** 2, 0.0))
         return self.terms.time_s[rows], mean, mean - 1.96 * spread, mean + 1.96 * spread
+
+    def at_farthest(self) -> Margin:
+        """What it had to spare where the aircraft was farthest."""
+        time, mean, low, high = self.margin_dB()
+        distance = self.terms.seen.distance_m[self.fit.evidence.row]
+        far = int(np.nanargmax(distance))
+        bounds = float(low[far]), float(high[far])
+        return Margin(float(time[far]), float(distance[far]), float(mean[far]), bounds, self.fit.evidence.level)
+
+    def compared(self) -> tuple[str, ...]:
+        """Sentences on the weather at the longest event, on both legs at equal range, and on what the link went with."""
+        longest = max(self.events, key=lambda event: event.end_s - event.onset_s, default=None)
+        told = [longest.weather] if longest is not None else []
+        told += [self.visibility] if self.visibility is not None else []
+        told += [str(self.contrast)] if self.contrast is not None else []
+        return (*told, *(str(each) for each in self.correlations if each.sure and each.condition != "visibility"))
 
 
 def link_from_words(
@@ -98,23 +152,20 @@ def explain_picture(readings: Readings, link: Link, ground: Ground | None = None
     terms = link_terms(readings, link, ground)
     fit = fit_margin(terms, picture_evidence(readings), link)
     spans = [(span.onset_s, span.end_s) for span in readings.breakups]
-    contrast = out_and_home(readings, "picture_grade") if readings.has("picture_grade") else None
-    found = _explained(readings, fit, terms, spans, contrast)
+    found = _explained(readings, fit, terms, spans, "picture_grade")
     return replace(found, visibility=went_with_visibility(readings))
 
 
 def explain_control(readings: Readings, link: Link, ground: Ground | None = None) -> Explanation:
     """Why the control link faded, from its logged strength in dBm and its quality in percent.
 
-    The margin counts from the strength at which the quality fell below 80 %, or from the weakest logged where it never
-    did: the link may then reach farther than is said.
+    The margin counts from the strength at which the quality fell below 80 %. Where it never did, or did while the
+    strength was no less than where it held, it counts from the weakest that held: the link may reach farther than said.
     """
     fades = control_fades(readings)
     terms = link_terms(readings, link, ground)
     evidence = control_evidence(readings, *_needed_dBm(readings))
-    return _explained(
-        readings, fit_margin(terms, evidence, link), terms, fades, out_and_home(readings, "control_rssi_dBm")
-    )
+    return _explained(readings, fit_margin(terms, evidence, link), terms, fades, "control_rssi_dBm")
 
 
 def control_fades(readings: Readings) -> list[tuple[float, float]]:
@@ -138,16 +189,22 @@ def _needed_dBm(readings: Readings) -> tuple[float, str]:
     known = np.isfinite(strength)
     if not known.any():
         raise NoAnswerError("the log holds no strength of the control link in dBm")
-    faded = known & (quality < FADED_PCT)
-    if faded.any():
-        needed = float(np.median(strength[faded]))
-        return needed, f"control link as weak as when it faded ({needed:.0f} dBm)".replace("-", "−")
-    needed = float(strength[known].min())
-    return needed, f"control link as weak as it ever was here ({needed:.0f} dBm)".replace("-", "−")
+    faded = strength[known & (quality < FADED_PCT)]
+    well = strength[known & (quality >= _WELL_PCT)]
+    held = float(np.percentile(well if len(well) else strength[known], _HELD_PERCENTILE))
+    needed = float(np.median(faded)) if len(faded) else held
+    if len(faded) and needed < held:
+        return needed, _told("as it was when it faded", needed)
+    # It never faded, or faded while it was stronger than where it held: what it needs was not seen.
+    return held, _told("as it ever was here and held", held)
+
+
+def _told(how: str, strength_dBm: float) -> str:
+    return f"control link as weak {how} ({strength_dBm:.0f} dBm)".replace("-", "−")
 
 
 def _explained(
-    readings: Readings, fit: MarginFit, terms: Terms, spans: list[tuple[float, float]], contrast: Contrast | None
+    readings: Readings, fit: MarginFit, terms: Terms, spans: list[tuple[float, float]], column: str
 ) -> Explanation:
     link = fit.link
     height = float(np.nanmedian(terms.seen.height_m[fit.evidence.row]))
@@ -164,8 +221,14 @@ def _explained(
     if not link.rain_reported:
         notes.append("no rain is reported; heavy rain all the way is the worst case that weather is judged by")
     return Explanation(
-        fit, terms, attribute(fit, terms, readings, spans), contrast, what_if(fit, height, bearing), tuple(notes)
-    )  # fmt: skip
+        fit,
+        terms,
+        attribute(fit, terms, readings, spans),
+        out_and_home(readings, column),
+        correlations(readings, column, terms.ground.clearance if terms.ground is not None else None),
+        what_if(fit, height, bearing),
+        tuple(notes),
+    )
 
 
 def _pointing(link: Link) -> str:

@@ -136,9 +136,20 @@ def test_out_and_home_at_equal_range(making):
     alike = out_and_home(made.readings(control_rssi_dBm=strength + np.where(made.out, 5.0, 0.0)), "control_rssi_dBm")
     assert abs(alike.difference) < 0.3
     assert out_and_home(readings, "control_snr_dB") is None
-    rank, p = correlations(readings, "control_rssi_dBm")["nose toward the station"]
-    assert rank > 0.5
-    assert p < 1e-6
+    gone = {found.condition: found for found in correlations(readings, "control_rssi_dBm")}
+    nose = gone["angle between nose and station"]  # 5 dB less with the tail to it, outbound
+    assert nose.rank < -0.5
+    assert not nose.sure  # it turned round once: that is one difference, not a hundred
+    assert "bank" not in gone  # it was never banked
+    made.bank = 40.0 * (np.sin(made.time / 6.0) > 0.6)
+    banked = made.readings(control_rssi_dBm=strength - made.bank / 8.0)
+    (found,) = (each for each in correlations(banked, "control_rssi_dBm") if each.condition == "bank")
+    assert found.sure
+    assert "weaker the greater the bank" in str(found)
+    unrest = np.random.default_rng(3).normal(size=len(made.time))
+    even = correlations(made.readings(control_rssi_dBm=-20 * np.log10(made.range_m) + unrest), "control_rssi_dBm")
+    assert even
+    assert not any(found.sure for found in even)
 
 
 def test_what_if_moves_as_physics_moves(making):
@@ -179,3 +190,16 @@ def test_control_link_fades(making):
     told = explain_control(readings, link_from_words(2400.0))
     assert told.events[0].top.cause == "unexplained"
     assert "control link" in str(told.next_flight[0])
+
+
+@pytest.mark.parametrize(("drop_dB", "told"), [(0.0, "as interference makes it"), (30.0, "less came than")])
+def test_a_fade_of_quality_with_and_without_the_strength(making, drop_dB, told):
+    made = making(seed=14, spread_dB=1.0)
+    faded = (made.time > 100) & (made.time < 106)
+    unrest = np.random.default_rng(5).normal(size=len(made.time))
+    strength = -70 - 20 * np.log10(made.range_m / 1000) + unrest - drop_dB * faded
+    readings = made.readings(control_link_pct=np.where(faded, 40.0, 100.0), control_rssi_dBm=strength)
+    (event,) = explain_control(readings, link_from_words(2400.0)).events
+    assert event.top.cause == "unexplained"
+    assert event.seen_dB == pytest.approx(-drop_dB, abs=4.0)  # the fit, too, is only known to a decibel or three
+    assert told in event.sentence
