@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from overlay.cli.console import Stages, add_json, remark, say, say_json
 from overlay.cli.inputs import add_flight, add_pin, add_terrain, flight_file
-from overlay.cli.links import conditions_told, control_lines, explained, links_as_json, no_control, picture_reasons
+from overlay.cli.links import conditions_told, control_lines, explained, links_as_json, picture_reasons
 from overlay.clock import format_duration
 from overlay.errors import NoAnswerError, UsageError
 
@@ -94,8 +94,11 @@ def _from_the_log_alone(file: FlightFile, arguments: argparse.Namespace) -> int:
         told = {**NOT_WATCHED, "links": links_as_json(flight)}
         lines = list(control_lines(flight))
         stages("reading the log", 1.0)
-    if not flight.readings.has("control_link_pct") and isinstance(explained(flight, "control_explanation"), str):
-        raise NoAnswerError(f"nothing to diagnose: there is no ground recording, and {no_control(flight)}")
+    if not (flight.readings.has("control_link_pct") or flight.readings.has("control_rssi_dBm")):
+        raise UsageError(f"this flight has no ground recording, and its log holds no control link: {_GIVE_ONE}")
+    why = explained(flight, "control_explanation")
+    if not flight.readings.has("control_link_pct") and isinstance(why, str):
+        raise NoAnswerError(f"the log holds the control link's strength but no quality, and cannot explain it: {why}")
     for line in (*map(str, flight.damage), *flight.notes, "no ground recording: of the live picture nothing is known"):
         remark(line)
     if arguments.json:

@@ -37,14 +37,6 @@ def explained(flight: Flight, name: str) -> Explanation | str:
     return found
 
 
-def no_control(flight: Flight) -> str:
-    """Why nothing is told of the control link of a flight whose log holds no quality."""
-    if not flight.readings.has("control_rssi_dBm"):
-        return "the log holds neither quality nor strength of the control link"
-    why = explained(flight, "control_explanation")
-    return f"of the control link the log holds no quality, and its strength is not explained: {why}"
-
-
 def picture_reasons(flight: Flight) -> list[str]:
     """The sentence on each break-up's cause, empty where it has none."""
     found = explained(flight, "explanation")

@@ -175,8 +175,8 @@ def test_strength_alone_gives_a_margin_and_no_fades(tmp_path, capsys):
 @pytest.mark.parametrize(
     ("more", "code", "message"),
     [
-        ({"strength": False, "quality": False}, 4, "neither quality nor strength of the control link"),
-        ({"quality": False, "control": False}, 4, "is not explained: the flight file does not give"),
+        ({"strength": False, "quality": False}, 2, "its log holds no control link: give one with --ground"),
+        ({"quality": False, "control": False}, 4, "cannot explain it: the flight file does not give"),
     ],
 )
 def test_where_nothing_can_be_told_the_code_says_so(tmp_path, capsys, more, code, message):
@@ -184,7 +184,7 @@ def test_where_nothing_can_be_told_the_code_says_so(tmp_path, capsys, more, code
     out, err = capsys.readouterr()
     assert out == ""
     assert message in err
-    assert err.splitlines()[-1].startswith("overlay: nothing to diagnose")
+    assert err.splitlines()[-1].startswith("overlay: ")
 
 
 @pytest.mark.parametrize("option", ["--series", "--chart"])
