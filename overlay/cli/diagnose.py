@@ -89,11 +89,6 @@ def _from_the_log_alone(file: FlightFile, arguments: argparse.Namespace) -> int:
         if getattr(arguments, option):
             raise UsageError(f"--{option} shows the live picture, and this flight has no ground recording: {_GIVE_ONE}")
     flight = Flight(file, pin=arguments.pin)
-    with Stages() as stages:
-        stages("reading the log", 0.0)
-        told = {**NOT_WATCHED, "links": links_as_json(flight)}
-        lines = list(control_lines(flight))
-        stages("reading the log", 1.0)
     if not (flight.readings.has("control_link_pct") or flight.readings.has("control_rssi_dBm")):
         raise UsageError(f"this flight has no ground recording, and its log holds no control link: {_GIVE_ONE}")
     why = explained(flight, "control_explanation")
@@ -102,9 +97,9 @@ def _from_the_log_alone(file: FlightFile, arguments: argparse.Namespace) -> int:
     for line in (*map(str, flight.damage), *flight.notes, "no ground recording: of the live picture nothing is known"):
         remark(line)
     if arguments.json:
-        say_json(told)
+        say_json({**NOT_WATCHED, "links": links_as_json(flight)})
         return 0
-    for line in lines:
+    for line in control_lines(flight):
         say(line)
     return 0
 
