@@ -1,7 +1,8 @@
 """The one way a result reaches the disk: whole or not at all, and never over something that was there before.
 
 The result is written to a file beside the target, forced to the disk, and only then given the target's name. Whatever
-stops the program in between (an error, an interrupt, a power cut), the target is absent, old, or complete.
+stops the program in between (an error, an interrupt, a power cut), the target is absent, old, or complete. Long work is
+done in a folder beside the target, from which a later run can go on.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ import os
 import secrets
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
+from dataclasses import dataclass
 from pathlib import Path
 
 from overlay.errors import OutputError, UsageError, printable
@@ -52,6 +54,89 @@ def write_text(
     """Write `text` as UTF-8 with the guarantees of `writing`."""
     with writing(path, overwrite=overwrite, inputs=inputs) as temporary:
         temporary.write_text(text, encoding="utf-8", newline="")
+
+
+@dataclass
+class Workplace:
+    """A folder of work in progress: `result` is the file in it that is to become the target.
+
+    It outlives a fault where `worth_keeping` is set, for a later run to go on from.
+    """
+
+    folder: Path
+    result: Path | None = None
+    worth_keeping: bool = False
+
+
+_ALLOWED = ("lock", "joined-", "segment-")  # how the names of all that is put into a workplace begin
+
+
+@contextmanager
+def workplace(
+    path: str | os.PathLike[str], *, overwrite: bool = False, inputs: Iterable[str | os.PathLike[str]] = ()
+) -> Iterator[Workplace]:
+    """Give the folder ``path`` + ``.part``, with what an earlier run left in it; on success its result becomes `path`.
+
+    Raises what `writing` raises, and UsageError where another run is at work there or the folder holds anything else.
+    A fault that leaves work behind says so in a note.
+    """
+    target = _checked(Path(path), overwrite, inputs)
+    place = Workplace(target.with_name(f"{target.stem[:80]}{target.suffix}.part"))
+    shown = printable(str(place.folder))
+    with _as_output_error(target):
+        lock = _taken(place.folder)
+    try:
+        yield place
+        if place.result is None:
+            raise RuntimeError(f"{shown}: no result was named")
+        with _as_output_error(target):
+            _publish(place.result, target, overwrite)
+        place.worth_keeping = False
+    except BaseException as error:
+        if place.worth_keeping:
+            error.add_note(f"what is done is kept in {shown}: give the same command again to go on, or delete it")
+        if not isinstance(error, OSError) or isinstance(error, OutputError) or not _is_about(error, place.folder):
+            raise
+        raised = OutputError(f"{printable(str(target))}: {_reason(error)}")
+        for note in error.__notes__ if hasattr(error, "__notes__") else ():
+            raised.add_note(note)
+        raise raised from error
+    finally:
+        with suppress(OSError):
+            if not place.worth_keeping:
+                _emptied(place.folder)
+            os.close(lock)
+            if not place.worth_keeping:
+                place.folder.rmdir()
+
+
+def _taken(folder: Path) -> int:
+    """Make the folder where it is missing, and hold the lock in it, so that no two runs work there at once."""
+    shown = printable(str(folder))
+    if folder.is_symlink() or (folder.exists() and not folder.is_dir()):
+        raise UsageError(f"{shown}: is in the way of the work in progress; move it elsewhere")
+    folder.mkdir(exist_ok=True)
+    strange = next((entry.name for entry in folder.iterdir() if not entry.name.startswith(_ALLOWED)), None)
+    if strange is not None:
+        raise UsageError(
+            f"{shown}: holds {printable(strange)}, which this program did not put there; move it elsewhere"
+        )
+    lock = os.open(folder / "lock", os.O_CREAT | os.O_RDWR, 0o666)
+    try:
+        import fcntl
+
+        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        os.close(lock)
+        raise UsageError(f"{shown}: another run is writing the same video; wait for it, or give another name") from None
+    except (ImportError, OSError):
+        pass  # a system or a network disk without locks
+    return lock
+
+
+def _emptied(folder: Path) -> None:
+    for entry in folder.iterdir():
+        entry.unlink()
 
 
 def _checked(target: Path, overwrite: bool, inputs: Iterable[str | os.PathLike[str]]) -> Path:
@@ -147,10 +232,11 @@ def _as_output_error(target: Path) -> Iterator[None]:
 
 
 def _is_about(error: OSError, temporary: Path) -> bool:
-    """Whether the fault is the output's own: no room, or named after the temporary file."""
+    """Whether the fault is the output's own: no room, or named after the temporary file or folder."""
     if error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS, errno.EIO):
         return True
-    return error.filename is not None and os.fspath(error.filename) == str(temporary)
+    named = error.filename if isinstance(error.filename, (str, os.PathLike)) else ""
+    return Path(named) == temporary or temporary in Path(named).parents
 
 
 def _reason(error: OSError) -> str:

@@ -46,9 +46,9 @@ def main(argv: Sequence[str] | None = None) -> int:
         if sys.stdout is not None:  # a caller may have closed it
             sys.stdout.flush()
     except OverlayError as error:
-        return _told(f"overlay: {printable(str(error))}", error.exit_code)
-    except KeyboardInterrupt:
-        return _told("overlay: interrupted", INTERRUPTED)
+        return _told(f"overlay: {_worded(printable(str(error)), error)}", error.exit_code)
+    except KeyboardInterrupt as error:
+        return _told(f"overlay: {_worded('interrupted', error)}", INTERRUPTED)
     except BrokenPipeError:
         # whoever read the output has gone: nothing is left to say, not even at exit
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
@@ -59,6 +59,11 @@ def main(argv: Sequence[str] | None = None) -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return _told(f"overlay: the output cannot be written: {error.strerror}", 3)
     return code
+
+
+def _worded(what: str, error: BaseException) -> str:
+    """One line: what went wrong, and what was noted of it on the way."""
+    return "; ".join([what, *getattr(error, "__notes__", ())])
 
 
 def _is_stdout_trouble(error: OSError) -> bool:

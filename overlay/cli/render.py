@@ -68,6 +68,14 @@ def add(commands: Any) -> None:
         "default) or QuickTime Animation as .mov, VP9 as .webm; needs no recording",
     )
     parser.add_argument("--captions", action="store_true", help="tell events in words on the picture, in any layout")
+    parser.add_argument(
+        "--workers",
+        type=int,
+        choices=range(1, 65),
+        default=1,
+        metavar="N",
+        help="processes that encode parts of the video side by side, for machines with many cores (default: 1)",
+    )
     parser.add_argument("--overwrite", action="store_true", help="replace an existing output")
     add_pin(parser)
     add_terrain(parser)
@@ -103,6 +111,7 @@ def run(arguments: argparse.Namespace) -> int:
             start_s=start,
             end_s=end,
             overwrite=arguments.overwrite,
+            workers=arguments.workers,
             progress=lambda part, whole: stages("rendering", part / whole if whole else 1.0),
         )
     _report(arguments, flight, done)

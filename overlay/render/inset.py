@@ -57,6 +57,11 @@ class Inset:
         """Width over height of the recording as shown."""
         return self._recording.width / self._recording.height
 
+    @property
+    def files(self) -> tuple[str, ...]:
+        """What is read."""
+        return tuple(chapter.path for chapter in self._recording.chapters)
+
     def paste(self, views: list[Plane], flight_s: float, encoding: Encoding, raster: Raster) -> None:
         """Paste the frame of this moment into the planes `views`."""
         rect = raster.squeezed(self.rect)
