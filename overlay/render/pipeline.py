@@ -130,6 +130,9 @@ def _made(plan: Plan, place: Workplace, progress: Progress | None, workers: int)
                 under_way = joining.submit(join.append, one)
             if under_way is not None:
                 under_way.result()
+        if not join.frames:
+            at_s, first = float(plan.begin), next(iter(plan.review.footage.files), "footage")
+            raise RecordingError(first, f"no picture can be decoded from {at_s:.3f} s on", "ask for another part of it")
         place.result = join.finish()
     except BaseException:
         place.worth_keeping = join.worth_keeping
