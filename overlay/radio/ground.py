@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from overlay.errors import NoAnswerError
 from overlay.mechanics.geodesy import LocalPlane
+from overlay.radio.mirror import Mirror, mirror_over
 from overlay.radio.propagation import bulge_m, bullington_dB, fresnel_radius_m
 from overlay.readings import Readings
 
@@ -103,25 +104,42 @@ def with_terrain(readings: Readings, ground: Ground) -> Readings:
 
 def obstruction(ground: Ground, readings: Readings, station_height_m: float, frequency_MHz: float) -> Obstruction:
     """The ground's effect on a link at every row of the readings, whose station stands `station_height_m` over home."""
-    height = np.interp(ground.time_s, *readings.series("height_m"))
-    near = np.full(len(ground.time_s), station_height_m)
-    distance = np.maximum(ground.distance_m, 1.0)[:, None]
-    along = distance * np.linspace(0.0, 1.0, ground.profiles_m.shape[1])
-    far = np.maximum(height, ground.under_aircraft_m + 1.0)
+    along, near, far = _ends(ground, readings, station_height_m)
+    distance = along[:, -1:]
     loss, clearance = bullington_dB(along, ground.profiles_m, near, far, frequency_MHz)
     d, back = along[:, 1:-1], distance - along[:, 1:-1]
     line = near[:, None] + (far - near)[:, None] * d / distance
     above = ground.profiles_m[:, 1:-1] + bulge_m(d, back) - line
     worst = np.argmax(above / fresnel_radius_m(d, back, frequency_MHz), axis=1)
     row = np.arange(len(d))
-    found = np.column_stack([loss, clearance, d[row, worst], above[row, worst]])
-    known = np.isfinite(found).all(axis=1)
+    return Obstruction(
+        *_at_rows(ground, readings, np.column_stack([loss, clearance, d[row, worst], above[row, worst]]))
+    )
+
+
+def ground_mirror(ground: Ground, readings: Readings, station_height_m: float, frequency_MHz: float) -> Mirror:
+    """The ground that mirrors a link's wave at every row of the readings; NaN where the profile is not known."""
+    along, near, far = _ends(ground, readings, station_height_m)
+    return Mirror(*_at_rows(ground, readings, mirror_over(along, ground.profiles_m, near, far, frequency_MHz).table()))
+
+
+def _ends(ground: Ground, readings: Readings, station_height_m: float) -> tuple[Floats, Floats, Floats]:
+    """Distances along the profiles (M, P), and the heights of station and aircraft over home (M,)."""
+    height = np.interp(ground.time_s, *readings.series("height_m"))
+    near = np.full(len(ground.time_s), station_height_m)
+    along = np.maximum(ground.distance_m, 1.0)[:, None] * np.linspace(0.0, 1.0, ground.profiles_m.shape[1])
+    return along, near, np.maximum(height, ground.under_aircraft_m + 1.0)
+
+
+def _at_rows(ground: Ground, readings: Readings, table: Floats) -> list[Floats]:
+    """Columns of a table (M, C) known at the profiles' moments, at every row of the readings: C arrays (N,)."""
+    known = np.asarray(np.isfinite(table).all(axis=1))
     if not known.any():
-        return Obstruction(*np.full((4, len(readings)), np.nan))
+        return list(np.full((table.shape[1], len(readings)), np.nan))
     nearest = _nearest(ground.time_s, readings.time_s)
     inside = known[nearest] & (np.abs(ground.time_s[nearest] - readings.time_s) <= _EVERY_S)
-    columns = [np.interp(readings.time_s, ground.time_s[known], column[known]) for column in found.T]
-    return Obstruction(*(np.where(inside, column, np.nan) for column in columns))
+    columns = [np.interp(readings.time_s, ground.time_s[known], column[known]) for column in table.T]
+    return [np.where(inside, column, np.nan) for column in columns]
 
 
 def _rows(readings: Readings) -> NDArray[np.intp]:

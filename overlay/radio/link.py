@@ -14,8 +14,9 @@ from numpy.typing import NDArray
 
 from overlay.radio.aerials import Aerial, polarisation_dB
 from overlay.radio.geometry import Sight, body_axis, sight, tracked_bearing_deg
-from overlay.radio.ground import Ground, Obstruction, obstruction
-from overlay.radio.propagation import free_space_dB, smooth_earth_dB, two_ray_gain_dB
+from overlay.radio.ground import Ground, Obstruction, ground_mirror, obstruction
+from overlay.radio.mirror import Mirror, smooth_mirror
+from overlay.radio.propagation import free_space_dB, smooth_earth_dB
 from overlay.radio.weather import cloud_dB_per_km, rain_dB_per_km
 from overlay.readings import Readings
 
@@ -79,13 +80,14 @@ class Terms:
     """`dB` maps `TERMS` to (N,) arrays; NaN where the place is not known.
 
     `mirrors` (N, len(MIRRORS)) is the ground's reflection for other heights of the mirror: where its nulls lie hangs on
-    the product of both heights over ground that is never as flat as its model. `ground` is what terrain files say of
-    the sight line; None: the Earth is smooth.
+    the product of both heights over ground that is never as flat as its model; `mirror` is the plane itself. `ground` is
+    what terrain files say of the sight line; None: the Earth is smooth.
     """
 
     time_s: Floats
     dB: Mapping[str, Floats]
     mirrors: Floats
+    mirror: Mirror
     seen: Sight
     ground: Obstruction | None = None
 
@@ -96,8 +98,7 @@ class Terms:
     def reflection_dB(self, rows: NDArray[np.intp], scales: Floats, link: Link) -> Floats:
         """The ground's reflection in the worse half of some rows, over mirrors of any depths: (len(scales),)."""
         rows = rows[:: max(len(rows) // 16, 1)]
-        distance, height = self.seen.distance_m[rows], np.nan_to_num(self.seen.height_m[rows])
-        gains = two_ray_gain_dB(distance, height, link.ground_height_m * scales[:, None], link.frequency_MHz)
+        gains = self.mirror.at(rows).gain_dB(link.frequency_MHz, deeper=scales[:, None])
         half = (len(rows) + 1) // 2
         return np.asarray(np.sort(gains, axis=1)[:, :half].mean(axis=1))
 
@@ -110,7 +111,10 @@ def link_terms(readings: Readings, link: Link, ground: Ground | None = None) -> 
     off_nose = seen.off_nose_deg()
     smooth = smooth_earth_dB(np.nan_to_num(seen.distance_m), height, link.ground_height_m, link.frequency_MHz)
     hidden = obstruction(ground, readings, link.ground_height_m, link.frequency_MHz) if ground is not None else None
-    mirrors = np.column_stack([_reflection(seen.distance_m, height, link, scale) for scale in MIRRORS])
+    mirror = smooth_mirror(seen.distance_m, height, link.ground_height_m)
+    if ground is not None:
+        mirror = ground_mirror(ground, readings, link.ground_height_m, link.frequency_MHz).known_or(mirror)
+    mirrors = np.column_stack([_reflection(mirror, link, scale) for scale in MIRRORS])
     terms = {
         "range": free_space_dB(1000.0, link.frequency_MHz) - free_space_dB(seen.slant_m, link.frequency_MHz),
         "banking": attitude,
@@ -124,7 +128,7 @@ def link_terms(readings: Readings, link: Link, ground: Ground | None = None) -> 
     }
     known = np.isfinite(seen.slant_m)
     found = {name: np.where(known, terms[name], np.nan) for name in TERMS}
-    return Terms(readings.time_s, found, mirrors, seen, hidden)
+    return Terms(readings.time_s, found, mirrors, mirror, seen, hidden)
 
 
 def weather_dB_per_km(link: Link) -> float:
@@ -167,11 +171,10 @@ def _at_attitude(seen: Sight, link: Link, axis: tuple[float, float, float], atti
     return pattern, polarisation_dB(link.aircraft, link.ground, np.nan_to_num(lean))
 
 
-def _reflection(distance_m: Floats, height_m: Floats, link: Link, scale: float) -> Floats:
+def _reflection(mirror: Mirror, link: Link, scale: float) -> Floats:
     """Two-ray gain over a mirror `scale` times as deep, its nulls blurred by how well the height is known."""
-    ground, MHz = link.ground_height_m * scale, link.frequency_MHz
-    gains = [10 ** (two_ray_gain_dB(distance_m, height_m * (1 + e), ground, MHz) / 10) for e in _HEIGHT_UNSURE]
-    return np.asarray(10.0 * np.log10(np.mean(gains, axis=0)))
+    gains = [mirror.gain_dB(link.frequency_MHz, deeper=scale, higher=1 + e) for e in _HEIGHT_UNSURE]
+    return np.asarray(10.0 * np.log10(np.mean([10 ** (gain / 10) for gain in gains], axis=0)))
 
 
 def _known_or(values: Floats, otherwise: Floats) -> Floats:

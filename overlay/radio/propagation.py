@@ -114,6 +114,29 @@ def smooth_earth_dB(distance_m: ArrayLike, height_m: ArrayLike, ground_height_m:
     return knife_edge_dB(diffraction_parameter(above, near, far, frequency_MHz).max(axis=0))
 
 
+def mirror_gain_dB(
+    distance_m: ArrayLike,
+    near_m: ArrayLike,
+    far_m: ArrayLike,
+    frequency_MHz: float,
+    *,
+    reflection: ArrayLike = 0.9,
+    roughness_m: ArrayLike = 0.1,
+) -> Floats:
+    """Gain of direct plus reflected wave over the direct one, above a plane: both heights, and the way along it.
+
+    Near grazing, ground reflects either polarisation with −`reflection`; roughness weakens it by
+    exp(−2·(k·σ_h·sin ψ)²) (Ament's factor). Nulls lie where the path difference is a whole number of waves: the
+    farthest near 2·h·h_g/λ, beyond it the gain falls towards the plane-earth law.
+    """
+    d, down, up = (np.asarray(value, np.float64) for value in (distance_m, near_m, far_m))
+    k = 2 * np.pi / wavelength_m(frequency_MHz)
+    direct, bounced = np.hypot(d, up - down), np.hypot(d, up + down)
+    mirror = -np.asarray(reflection) * np.exp(-2.0 * (k * np.asarray(roughness_m) * (up + down) / bounced) ** 2)
+    field = 1.0 + mirror * (direct / bounced) * np.exp(-1j * k * (bounced - direct))
+    return np.asarray(20.0 * np.log10(np.maximum(np.abs(field), 1e-2)))
+
+
 def two_ray_gain_dB(
     distance_m: ArrayLike,
     height_m: ArrayLike,
@@ -123,20 +146,12 @@ def two_ray_gain_dB(
     reflection: float = 0.9,
     roughness_m: float = 0.1,
 ) -> Floats:
-    """Gain of direct plus ground-reflected wave over the direct one, on the effective Earth's curve.
-
-    Near grazing, ground reflects either polarisation with −`reflection`; roughness weakens it by
-    exp(−2·(k·σ_h·sin ψ)²) (Ament's factor). Nulls lie where the path difference is a whole number of waves: the
-    farthest near 2·h·h_g/λ, beyond it the gain falls towards the plane-earth law.
-    """
+    """The same over smooth ground on the effective Earth's curve, from heights over it."""
     d = np.maximum(np.asarray(distance_m, np.float64), 1.0)
-    low = np.asarray(ground_height_m, np.float64)
-    up, down = _over_tangent(d, np.maximum(np.asarray(height_m, np.float64), 0.1), low)
-    k = 2 * np.pi / wavelength_m(frequency_MHz)
-    direct, bounced = np.hypot(d, up - down), np.hypot(d, up + down)
-    mirror = -reflection * np.exp(-2.0 * (k * roughness_m * (up + down) / bounced) ** 2)
-    field = 1.0 + mirror * (direct / bounced) * np.exp(-1j * k * (bounced - direct))
-    return np.asarray(20.0 * np.log10(np.maximum(np.abs(field), 1e-2)))
+    up, down = over_tangent(
+        d, np.maximum(np.asarray(height_m, np.float64), 0.1), np.asarray(ground_height_m, np.float64)
+    )
+    return mirror_gain_dB(d, down, up, frequency_MHz, reflection=reflection, roughness_m=roughness_m)
 
 
 def two_ray_nulls_m(height_m: float, ground_height_m: float, frequency_MHz: float, count: int = 3) -> Floats:
@@ -148,7 +163,7 @@ def two_ray_nulls_m(height_m: float, ground_height_m: float, frequency_MHz: floa
     return np.asarray(2.0 * height_m * ground_height_m / (np.arange(1, count + 1) * wavelength_m(frequency_MHz)))
 
 
-def _over_tangent(distance_m: Floats, height_m: Floats, ground_height_m: Floats) -> tuple[Floats, Floats]:
+def over_tangent(distance_m: Floats, height_m: Floats, ground_height_m: Floats) -> tuple[Floats, Floats]:
     """Both heights over the plane that touches the Earth at the point of reflection (found on the flat Earth)."""
     near = distance_m * ground_height_m / (height_m + ground_height_m)
     far = distance_m - near
