@@ -12,8 +12,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from overlay.instruments.palette import PALETTES
+from overlay.instruments.unseen import unseen
 
 if TYPE_CHECKING:
+    from overlay.instruments.panel import Rect
     from overlay.instruments.quantities import UnitSystem
     from overlay.layouts import Layout
     from overlay.readings import Readings
@@ -40,11 +42,20 @@ def drawn(
     from overlay.render.colour import Encoding
     from overlay.render.compositor import Compositor
     from overlay.render.raster import Raster
+    from overlay.render.stage import GROUND
 
     height, width = picture.shape[:2]
-    aspect = inset.shape[1] / inset.shape[0] if inset is not None else None
-    panels = layout.place(width, height, readings, units=units, inset_aspect=aspect)
-    rgb = VideoFrame.from_ndarray(_with_inset(layout, picture, inset), format="rgb24")
+    if layout.pictures == "both":
+        inset = inset if inset is not None else unseen(720, 576, layout.palette.palette())[..., :3]
+        pair = layout.side_by_side(width, height, readings, (width / height, _aspect(inset)), units=units)
+        below, panels = np.full_like(picture, GROUND[:3]), pair.panels
+        _put(below, picture, pair.left)
+        _put(below, inset, pair.right)
+    else:
+        aspect = _aspect(inset) if inset is not None else None
+        panels = layout.place(width, height, readings, units=units, inset_aspect=aspect)
+        below = _with_inset(layout, picture, inset)
+    rgb = VideoFrame.from_ndarray(below, format="rgb24")
     frame = rgb.reformat(format="yuv420p", dst_colorspace=Colorspace.ITU709, dst_color_range=ColorRange.MPEG)
     Compositor(panels, Encoding(_BT709, False, 8, (1, 1)), Raster(width, height)).draw(frame, time_s)
     shown = frame.reformat(format="rgb24", src_colorspace=Colorspace.ITU709, src_color_range=ColorRange.MPEG)
@@ -53,13 +64,22 @@ def drawn(
 
 def _with_inset(layout: Layout, picture: Picture, inset: Picture | None) -> Picture:
     height, width = picture.shape[:2]
-    rect = layout.inset_rect(width, height, inset.shape[1] / inset.shape[0]) if inset is not None else None
+    rect = layout.inset_rect(width, height, _aspect(inset)) if inset is not None else None
     if inset is None or rect is None:
         return picture
     whole = picture.copy()
-    small = cv2.resize(inset, (rect.width, rect.height), interpolation=cv2.INTER_AREA)
-    whole[rect.y : rect.y + rect.height, rect.x : rect.x + rect.width] = small
+    _put(whole, inset, rect)
     return whole
+
+
+def _put(whole: Picture, picture: Picture, rect: Rect) -> None:
+    small = cv2.resize(picture, (rect.width, rect.height), interpolation=cv2.INTER_AREA)
+    whole[rect.y : rect.y + rect.height, rect.x : rect.x + rect.width] = small
+
+
+def _aspect(picture: Picture) -> float:
+    height, width = picture.shape[:2]
+    return float(width / height)
 
 
 def sheet(pictures: Sequence[Picture], columns: int, cell_width: int, gap: int = 8) -> Picture:
@@ -151,7 +171,7 @@ def page(layouts: Mapping[str, Layout]) -> str:
         kinds = ", ".join(dict.fromkeys(facts["instruments"]))
         parts.append(
             f"## {name}\n\n{facts['description']}. Made for {'an upright' if facts['shape'] == 'upright' else 'a wide'} "
-            f"frame; its instruments: {kinds}.\n\n"
+            f"frame{' with both recordings' if facts['pictures'] == 'both' else ''}; its instruments: {kinds}.\n\n"
             f"![{name} over the onboard picture](pictures/{name}.jpg)\n\n"
             f"![{name} over white cloud, dark ground, a busy texture, the low sun and night, and with a silent log]"
             f"(pictures/{name}-grounds.jpg)\n"

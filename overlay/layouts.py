@@ -94,6 +94,9 @@ class Layout(settings.Settings):
 
     version: Literal[1] = Field(description="version of this format; 1")
     description: str = Field(default="", max_length=120, description="one line, shown in the list of layouts")
+    pictures: Literal["one", "both"] = Field(
+        default="one", description="what it is made for: one recording, or both side by side"
+    )
     units: UnitSystem = Field(default="metric", description="units where the command line asks for none")
     margin: Annotated[float, Field(ge=0.0, le=0.2)] = Field(
         default=0.04, description="width of the safe margin as a share of the frame height"
@@ -139,7 +142,7 @@ class Layout(settings.Settings):
         """What a list of layouts tells of it."""
         return {
             "name": name, "description": self.description, "shape": self.shape, "units": self.units,
-            "inset": self.inset is not None, "palette": self.palette.base,
+            "pictures": self.pictures, "inset": self.inset is not None, "palette": self.palette.base,
             "instruments": [options.kind for options in self.instrument],
         }  # fmt: skip
 

@@ -9,7 +9,9 @@ from __future__ import annotations
 
 import errno
 import os
+import re
 import secrets
+import shutil
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
@@ -42,6 +44,75 @@ def writing(
     finally:
         with suppress(OSError):
             temporary.unlink(missing_ok=True)
+
+
+@contextmanager
+def writing_folder(
+    path: str | os.PathLike[str],
+    names: re.Pattern[str],
+    *,
+    overwrite: bool = False,
+    inputs: Iterable[str | os.PathLike[str]] = (),
+) -> Iterator[Path]:
+    """Give a new folder beside `path` for files that match `names`; on success it becomes `path`, else it is removed.
+
+    Raises UsageError at once when `path` is a file, or a folder that is not empty; with `overwrite` a folder is
+    replaced, but never one that holds anything but files that match `names`, nor one of `inputs`. OutputError as
+    `writing`.
+    """
+    if "\0" in os.fspath(path):
+        raise UsageError(f"{printable(os.fspath(path))}: not a name; give a name for the result")
+    target = Path(os.path.realpath(path))
+    require_replaceable(target, names, overwrite, inputs)
+    temporary = target.with_name(f"{target.name[:80]}.{secrets.token_hex(4)}.part")
+    try:
+        with _as_output_error(target):
+            temporary.mkdir()
+        yield temporary
+        with _as_output_error(target):
+            for file in (*temporary.iterdir(), temporary):
+                _force_to_disk(file)
+            require_replaceable(target, names, overwrite, inputs)
+            _exchange(temporary, target)
+            _force_to_disk(target.parent)
+    except OSError as error:
+        if isinstance(error, OutputError) or not _is_about(error, temporary):
+            raise
+        raise OutputError(f"{printable(str(target))}: {_reason(error)}") from error
+    finally:
+        shutil.rmtree(temporary, ignore_errors=True)
+
+
+def require_replaceable(
+    target: Path, names: re.Pattern[str], overwrite: bool, inputs: Iterable[str | os.PathLike[str]] = ()
+) -> None:
+    """Raise as `writing_folder` does where `target` must not become a new folder."""
+    shown = printable(str(target))
+    with _as_output_error(target):
+        if not target.parent.is_dir():
+            raise OutputError(f"{shown}: the folder {printable(str(target.parent))} does not exist; make it first")
+        if os.path.lexists(target) and not target.is_dir():
+            raise UsageError(f"{shown}: is not a folder; give the name of a new folder")
+        held = sorted(entry.name for entry in target.iterdir()) if target.is_dir() else []
+        if held and not overwrite:
+            raise UsageError(f"{shown}: exists and is not empty; give the name of a new folder, or --overwrite")
+        other = next((name for name in held if not names.fullmatch(name)), None)
+        if other is not None:
+            raise UsageError(f"{shown}: holds {printable(other)} too, and is left alone; give the name of a new folder")
+        for source in inputs:
+            if Path(os.path.realpath(source)).is_relative_to(target):
+                raise UsageError(f"{shown}: holds the input {printable(str(source))}; give the name of a new folder")
+
+
+def _exchange(temporary: Path, target: Path) -> None:
+    """Put the new folder in the old one's place; the old one is gone only after the new one is there."""
+    if not target.is_dir() or not any(target.iterdir()):
+        temporary.replace(target)  # over nothing, or an empty folder
+        return
+    old = target.with_name(f"{temporary.name}.old")
+    target.replace(old)
+    temporary.replace(target)
+    shutil.rmtree(old)
 
 
 def write_text(

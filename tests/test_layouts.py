@@ -50,7 +50,7 @@ def overlap(one: Rect, other: Rect) -> bool:
 
 
 def test_the_built_in_layouts_are_these() -> None:
-    assert set(NAMES) == {"review", "plain", "upright", "link", "energy", "training"}
+    assert set(NAMES) == {"review", "plain", "upright", "link", "energy", "training", "pair"}
     assert all(description for _, description in layouts.available())
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -14,7 +15,7 @@ from typing import Any
 import pytest
 
 from overlay.errors import OutputError, UsageError
-from overlay.output import write_text, writing
+from overlay.output import write_text, writing, writing_folder
 
 
 def half_way(target: Path, fault: BaseException | type[BaseException]) -> None:
@@ -234,3 +235,63 @@ def test_a_killed_program_leaves_the_target_absent_or_old(
     else:
         assert [Path(name).suffix for name in unfinished] == [".mp4"]
         assert ".part." in unfinished[0]
+
+
+FRAMES = re.compile(r"frame-\d+\.png")
+
+
+def test_a_folder_appears_only_once_it_is_whole(tmp_path: Path) -> None:
+    target = tmp_path / "overlay"
+    with writing_folder(target, FRAMES) as temporary:
+        (temporary / "frame-1.png").write_bytes(b"1")
+        assert not target.exists()
+    assert left_in(target) == ["frame-1.png"]
+    assert left_in(tmp_path) == ["overlay"]
+
+
+def write_pictures(target: Path, fault: type[BaseException]) -> None:
+    with writing_folder(target, FRAMES, overwrite=True) as temporary:
+        (temporary / "frame-1.png").write_bytes(b"1")
+        raise fault
+
+
+@pytest.mark.parametrize("fault", [ValueError, KeyboardInterrupt])
+def test_after_a_fault_the_old_folder_stands(tmp_path: Path, fault: type[BaseException]) -> None:
+    target = tmp_path / "overlay"
+    target.mkdir()
+    (target / "frame-9.png").write_bytes(b"old")
+    with pytest.raises(fault):
+        write_pictures(target, fault)
+    assert left_in(target) == ["frame-9.png"]
+    assert left_in(tmp_path) == ["overlay"]
+
+
+def test_a_folder_that_holds_an_input_is_left_alone(tmp_path: Path) -> None:
+    target = tmp_path / "overlay"
+    target.mkdir()
+    (target / "frame-1.png").write_bytes(b"read from here")
+    with (
+        pytest.raises(UsageError, match="input"),
+        writing_folder(target, FRAMES, overwrite=True, inputs=[target / "frame-1.png"]),
+    ):
+        pass
+    assert left_in(target) == ["frame-1.png"]
+
+
+def write_pictures_while_another_does(target: Path) -> None:
+    with writing_folder(target, FRAMES) as temporary:
+        (temporary / "frame-1.png").write_bytes(b"1")
+        target.mkdir()
+        (target / "mine.txt").write_text("mine")
+
+
+def test_a_folder_filled_meanwhile_is_left_alone(tmp_path: Path) -> None:
+    with pytest.raises(UsageError, match="not empty"):
+        write_pictures_while_another_does(tmp_path / "overlay")
+    assert left_in(tmp_path / "overlay") == ["mine.txt"]
+    assert left_in(tmp_path) == ["overlay"]
+
+
+def test_a_folder_in_a_folder_that_is_not_there_is_named(tmp_path: Path) -> None:
+    with pytest.raises(OutputError, match="nowhere"), writing_folder(tmp_path / "nowhere" / "overlay", FRAMES):
+        pass

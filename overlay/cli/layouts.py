@@ -88,7 +88,8 @@ def _tell(arguments: argparse.Namespace, found: dict[str, Layout], written: list
 def _list(found: dict[str, Layout]) -> None:
     for name, layout in found.items():
         facts = layout.summary(Path(name).stem)
-        say(f"{facts['name']}  ({facts['shape']}, {'with' if facts['inset'] else 'without'} inset)")
+        beside = "both side by side" if facts["pictures"] == "both" else None
+        say(f"{facts['name']}  ({facts['shape']}, {beside or ('with inset' if facts['inset'] else 'without inset')})")
         say(f"    {facts['description']}")
         say(f"    {', '.join(dict.fromkeys(facts['instruments']))}")
 

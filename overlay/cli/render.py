@@ -12,6 +12,8 @@ from overlay.clock import format_duration, parse_duration
 from overlay.errors import UsageError
 
 if TYPE_CHECKING:
+    from fractions import Fraction
+
     from overlay.flight import Flight
     from overlay.flight_review import Sight
     from overlay.layouts import Layout
@@ -30,7 +32,9 @@ def add(commands: Any) -> None:
         "-o", "--output", metavar="OUT", required=True, help="what to write: .mp4, .mov or .mkv (.png with --still)"
     )
     parser.add_argument(
-        "--layout", default="review", metavar="NAME", help="a layout's name or a .toml file (default: review)"
+        "--layout",
+        metavar="NAME",
+        help="a layout's name or a .toml file (default: review; pair with --picture both)",
     )
     parser.add_argument("--from", dest="start", metavar="TIME", help="begin here on the recording, such as 0:03:10")
     parser.add_argument("--to", dest="end", metavar="TIME", help="end here on the recording")
@@ -63,9 +67,9 @@ def add(commands: Any) -> None:
         "--transparent",
         nargs="?",
         const="prores",
-        choices=("prores", "animation", "vp9"),
+        choices=("prores", "animation", "png", "vp9"),
         help="the instruments alone with straight alpha, to lay over the recording in an editor: ProRes 4444 (the "
-        "default) or QuickTime Animation as .mov, VP9 as .webm; needs no recording",
+        "default) or QuickTime Animation as .mov, VP9 as .webm, numbered PNG pictures in a new folder; needs no recording",
     )
     parser.add_argument("--captions", action="store_true", help="tell events in words on the picture, in any layout")
     parser.add_argument(
@@ -91,7 +95,8 @@ def run(arguments: argparse.Namespace) -> int:
     start, end, still_s = (_time(arguments, name) for name in ("start", "end", "still"))
     if start is not None and end is not None and end <= start:
         raise UsageError(f"--to {arguments.end} does not lie after --from {arguments.start}")
-    layout = load(arguments.layout).captioned() if arguments.captions else load(arguments.layout)
+    layout = load(arguments.layout or ("pair" if arguments.picture == "both" else "review"))
+    layout = layout.captioned() if arguments.captions else layout
     for note in layout.notes:
         remark(note)
     file = flight_file(arguments)
@@ -99,7 +104,7 @@ def run(arguments: argparse.Namespace) -> int:
         flight = Flight(file, pin=arguments.pin, progress=stages)
         if still_s is not None:
             return _still(arguments, flight, layout, still_s)
-        _check_target(arguments.output, arguments.overwrite)
+        _check_target(arguments.output, arguments.overwrite, folder=arguments.transparent == "png")
         if arguments.transparent:
             return _transparent(arguments, flight, layout, stages, (start, end))
         review = _asked_review(arguments, flight, layout)
@@ -157,14 +162,23 @@ def _transparent(
         inputs=footage.files,
         progress=lambda part, whole: stages("rendering", part / whole if whole else 1.0),
     )
+    if arguments.transparent == "png":
+        flight.notes.append(f"pictures carry no times: import them at {_told(done.frame_rate)} frames a second")
+        if not footage.format.even:
+            flight.notes.append("the recording's intervals vary, and a sequence of pictures cannot follow: use a video")
     for line in (*map(str, flight.damage), *flight.notes):
         remark(line)
     if arguments.json:
-        facts = {"output": done.path, "frames": done.frames, "wall_seconds": done.wall_s}
-        say_json({"schema": "overlay/render", "version": 1, **facts, "encoder": list(done.arguments)})
+        facts = {"output": done.path, "frames": done.frames, "frame_rate": str(done.frame_rate), "alpha": "straight"}
+        facts |= {"wall_seconds": done.wall_s, "encoder": list(done.arguments), "notes": flight.notes}
+        say_json({"schema": "overlay/render", "version": 1, **facts})
     else:
         say(f"wrote {done.path}: {done.frames} frames, straight alpha, in {done.wall_s:.0f} s")
     return 0
+
+
+def _told(rate: Fraction) -> str:
+    return str(rate) if rate.denominator == 1 else f"{float(rate):.3f} ({rate})"
 
 
 def _still(arguments: argparse.Namespace, flight: Flight, layout: Layout, time_s: float) -> int:
@@ -187,9 +201,14 @@ def _still(arguments: argparse.Namespace, flight: Flight, layout: Layout, time_s
     return 0
 
 
-def _check_target(name: str, overwrite: bool) -> None:
+def _check_target(name: str, overwrite: bool, *, folder: bool = False) -> None:
     # before minutes of work, not after them
-    if Path(name).exists() and not overwrite:
+    if folder:
+        from overlay.output import require_replaceable
+        from overlay.render.transparent import SEQUENCE
+
+        require_replaceable(Path(name), SEQUENCE, overwrite)
+    elif Path(name).exists() and not overwrite:
         raise UsageError(f"{name} exists; give --overwrite to replace it, or another name")
 
 

@@ -26,6 +26,7 @@ def card(width: int, height: int, title: str, lines: tuple[str, ...], palette: P
     """The title card."""
     unit = min(height / 1080, width / 1400)
     sheet = Canvas(width, height, unit)
+    sheet.box(0, 0, sheet.width, sheet.height, palette.backing._replace(alpha=255))
     size = 84.0
     size *= min(1.0, 0.86 * sheet.width / max(sheet.measure(title, size, weight="semibold"), 1.0))
     left, y = 0.07 * sheet.width, 0.47 * sheet.height

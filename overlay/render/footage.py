@@ -26,7 +26,10 @@ _BT709 = Colour(1, 1, 1, full_range=False)
 
 @dataclass(frozen=True)
 class Format:
-    """How pictures are coded, and what has to be carried so that they look the same: see `Chapter` for the terms."""
+    """How pictures are coded, and what has to be carried so that they look the same: see `Chapter` for the terms.
+
+    `even`: whether they come at even intervals.
+    """
 
     raster: Raster
     pixel_format: str
@@ -35,6 +38,7 @@ class Format:
     frame_rate: Fraction
     colour: Colour
     interlaced: Literal["top", "bottom"] | None = None
+    even: bool = True
 
 
 class Footage(Protocol):
@@ -125,7 +129,8 @@ class Staged:
     def format(self) -> Format:
         """See `Footage.format`."""
         base, rate = self.recording.chapters[0].time_base, self.recording.frame_rate
-        return Format(Raster(self.stage.width, self.stage.height), "yuv420p", ENCODING, base, rate, _BT709)
+        even, raster = format_of(self.recording).even, Raster(self.stage.width, self.stage.height)
+        return Format(raster, "yuv420p", ENCODING, base, rate, _BT709, even=even)
 
     @cached_property
     def times_s(self) -> NDArray[np.float64]:

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     import av
 
 ENCODING = Encoding(matrix=1, full_range=False, bits=8, subsampling=(1, 1))  # what every player and editor takes
-GROUND = Colour(15, 21, 28)
+GROUND = Colour(30, 38, 47)
 
 
 @dataclass(frozen=True)

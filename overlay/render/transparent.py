@@ -6,6 +6,7 @@ Alpha is written *straight* (colour not multiplied by it), as PNG prescribes and
 from __future__ import annotations
 
 import os
+import re
 import time
 from collections.abc import Callable, Hashable, Iterator, Sequence
 from dataclasses import dataclass
@@ -18,20 +19,39 @@ from numpy.typing import NDArray
 
 from overlay.clock import AffineClock
 from overlay.errors import OutputError, UsageError
-from overlay.instruments.panel import Panel, Patch
-from overlay.output import writing
+from overlay.instruments.panel import Panel
+from overlay.output import writing, writing_folder
 from overlay.render.encoder import Encoder
 from overlay.render.footage import Footage
+from overlay.render.straight import put
 
 if TYPE_CHECKING:
     import av
     from av.container import OutputContainer
 
-# What each kind is written with: container, encoder, pixel format that carries alpha.
+SEQUENCE = re.compile(r"frame-\d{6}\.png")
+
+
+@dataclass(frozen=True)
+class Kind:
+    """A way to write alpha. `suffix` "": a folder of pictures, one a frame. `shared_chroma`: between pixels."""
+
+    suffix: str
+    encoder: Encoder
+    pixel_format: str
+    shared_chroma: bool = False
+
+
 KINDS = {
-    "prores": (".mov", Encoder("prores_ks", {"profile": "4444", "alpha_bits": "16"}), "yuva444p10le"),
-    "animation": (".mov", Encoder("qtrle", {}), "argb"),
-    "vp9": (".webm", Encoder("libvpx-vp9", {"crf": "24", "b": "0", "cpu-used": "5", "row-mt": "1"}), "yuva420p"),
+    "prores": Kind(".mov", Encoder("prores_ks", {"profile": "4444", "alpha_bits": "16"}), "yuva444p10le"),
+    "animation": Kind(".mov", Encoder("qtrle", {}), "argb"),
+    "png": Kind("", Encoder("png", {"compression_level": "2", "pred": "mixed"}), "rgba"),
+    "vp9": Kind(
+        ".webm",
+        Encoder("libvpx-vp9", {"crf": "24", "b": "0", "cpu-used": "5", "row-mt": "1"}),
+        "yuva420p",
+        shared_chroma=True,
+    ),
 }
 
 
@@ -55,10 +75,11 @@ def grid_of(footage: Footage, start_s: float | None = None, end_s: float | None 
 
 @dataclass(frozen=True)
 class Written:
-    """What was written."""
+    """What was written. `frame_rate` is the nominal one, which a sequence of pictures does not tell itself."""
 
     path: str
     frames: int
+    frame_rate: Fraction
     wall_s: float
     arguments: tuple[str, ...]
 
@@ -77,35 +98,46 @@ def render_transparent(
 ) -> Written:
     """Write `panels` on a transparent frame of `size` (width, height) at every moment of `grid`.
 
-    Raises UsageError for an unknown kind or a suffix that its container does not have, OutputError when it cannot be
-    written.
+    Raises UsageError for an unknown kind or a name that it does not go by, OutputError when it cannot be written.
     """
     import av
 
     target, started = Path(path), time.monotonic()
-    suffix, encoder, pixel_format = _kind(kind)
-    if target.suffix.lower() != suffix:
+    how = kind_of(kind, target)
+    canvases = _canvases(panels, clock, size, grid, spread=how.shared_chroma)
+    try:
+        if how.suffix:
+            with (
+                writing(target, overwrite=overwrite, inputs=inputs) as temporary,
+                av.open(str(temporary), "w") as container,
+            ):
+                _encode(container, how, size, grid, canvases, progress)
+        else:
+            with writing_folder(target, SEQUENCE, overwrite=overwrite, inputs=inputs) as folder:
+                _write_pictures(folder, how, size, grid, canvases, progress)
+    except av.error.FFmpegError as error:
+        remedy = "free space or choose another place"
+        raise OutputError(f"{target}: cannot be written: {error.strerror}; {remedy}") from error
+    arguments = tuple(how.encoder.as_arguments(how.pixel_format))
+    return Written(str(target), len(grid.pts), grid.frame_rate, time.monotonic() - started, arguments)
+
+
+def kind_of(name: str, target: Path) -> Kind:
+    """A kind by its name. Raises UsageError where it is not known, or `target` is no name for it."""
+    if name not in KINDS:
+        raise UsageError(f"transparent output {name!r} is not known; known are {', '.join(KINDS)}")
+    suffix = target.suffix.lower()
+    if not KINDS[name].suffix and suffix == ".png":
+        raise UsageError(f"transparent {name} is a folder of numbered pictures; name a folder, without {suffix}")
+    if KINDS[name].suffix and suffix != KINDS[name].suffix:
         raise UsageError(
-            f"transparent {kind} is written as {suffix}, not as {target.suffix or 'a file without suffix'}"
+            f"transparent {name} is written as {KINDS[name].suffix}, not as {target.suffix or 'a file without suffix'}"
         )
-    with writing(target, overwrite=overwrite, inputs=inputs) as temporary:
-        try:
-            with av.open(str(temporary), "w") as container:
-                _encode(container, encoder, pixel_format, size, grid, _canvases(panels, clock, size, grid), progress)
-        except av.error.FFmpegError as error:
-            remedy = "free space or choose another place"
-            raise OutputError(f"{target}: cannot be written: {error.strerror}; {remedy}") from error
-    return Written(str(target), len(grid.pts), time.monotonic() - started, tuple(encoder.as_arguments(pixel_format)))
-
-
-def _kind(kind: str) -> tuple[str, Encoder, str]:
-    if kind not in KINDS:
-        raise UsageError(f"transparent output {kind!r} is not known; known are {', '.join(KINDS)}")
-    return KINDS[kind]
+    return KINDS[name]
 
 
 def _canvases(
-    panels: Sequence[Panel], clock: AffineClock, size: tuple[int, int], grid: Grid
+    panels: Sequence[Panel], clock: AffineClock, size: tuple[int, int], grid: Grid, *, spread: bool
 ) -> Iterator[tuple[int, NDArray[np.uint8]]]:
     """(pts, straight RGBA) of every frame; the same array again while nothing changes."""
     width, height = size
@@ -120,21 +152,15 @@ def _canvases(
             shown[number] = shows
             x, y, w, h = panel.rect
             canvas = canvas.copy()  # the encoder may still hold the last one
-            canvas[y : y + h, x : x + w] = 0 if shows is None else straight(panel.draw(flight_s))
+            canvas[y : y + h, x : x + w] = 0
+            if shows is not None:
+                put(canvas, panel.rect, panel.draw(flight_s), spread=spread)
         yield pts, canvas
-
-
-def straight(patch: Patch) -> Patch:
-    """Premultiplied → straight: colour divided by alpha, rounded; fully transparent stays black."""
-    alpha = patch[..., 3:].astype(np.uint16)
-    colour = (patch[..., :3].astype(np.uint16) * 255 + alpha // 2) // np.maximum(alpha, 1)
-    return np.concatenate([np.minimum(colour, 255).astype(np.uint8), patch[..., 3:]], axis=2)
 
 
 def _encode(
     container: OutputContainer,
-    encoder: Encoder,
-    pixel_format: str,
+    how: Kind,
     size: tuple[int, int],
     grid: Grid,
     canvases: Iterator[tuple[int, NDArray[np.uint8]]],
@@ -142,22 +168,55 @@ def _encode(
 ) -> None:
     import av
 
-    stream = cast("av.VideoStream", container.add_stream(encoder.name, rate=grid.frame_rate))
+    stream = cast("av.VideoStream", container.add_stream(how.encoder.name, rate=grid.frame_rate))
     context: Any = stream.codec_context
-    context.width, context.height, context.pix_fmt = *size, pixel_format
+    context.width, context.height, context.pix_fmt = *size, how.pixel_format
     context.time_base = stream.time_base = grid.time_base
-    context.options = encoder.options
-    if pixel_format.startswith("yuv"):
+    context.options = how.encoder.options
+    if how.pixel_format.startswith("yuv"):
         context.color_primaries = context.color_trc = context.colorspace = context.color_range = 1  # BT.709, limited
     first, last = grid.pts[0], grid.pts[-1]
     converted: tuple[NDArray[np.uint8], av.VideoFrame] | None = None
     for pts, canvas in canvases:
         if converted is None or converted[0] is not canvas:
             whole = av.VideoFrame.from_ndarray(canvas, format="rgba")
-            converted = (canvas, whole.reformat(format=pixel_format, dst_colorspace="ITU709", dst_color_range="MPEG"))
+            converted = (
+                canvas,
+                whole.reformat(format=how.pixel_format, dst_colorspace="ITU709", dst_color_range="MPEG"),
+            )
         frame = converted[1]
         frame.pts, frame.time_base = pts - first, grid.time_base
         container.mux(stream.encode(frame))
         if progress is not None:
             progress(float((pts - first) * grid.time_base), float((last - first) * grid.time_base))
     container.mux(stream.encode(None))
+
+
+def _write_pictures(
+    folder: Path,
+    how: Kind,
+    size: tuple[int, int],
+    grid: Grid,
+    canvases: Iterator[tuple[int, NDArray[np.uint8]]],
+    progress: Callable[[float, float], None] | None,
+) -> None:
+    """One file a frame, numbered from 1; a picture that stays the same is coded once."""
+    coded: tuple[NDArray[np.uint8], bytes] | None = None
+    for number, (_, canvas) in enumerate(canvases, 1):
+        if coded is None or coded[0] is not canvas:
+            coded = (canvas, _coded(canvas, how, size))
+        (folder / f"frame-{number:06d}.png").write_bytes(coded[1])
+        if progress is not None:
+            progress(number / float(grid.frame_rate), len(grid.pts) / float(grid.frame_rate))
+
+
+def _coded(canvas: NDArray[np.uint8], how: Kind, size: tuple[int, int]) -> bytes:
+    """A PNG file. Its colour is straight, as ISO/IEC 15948 (PNG) §6.2 prescribes, and tagged as sRGB."""
+    import av
+
+    context: Any = av.CodecContext.create(how.encoder.name, "w")
+    context.width, context.height, context.pix_fmt = *size, how.pixel_format
+    context.time_base, context.options = Fraction(1), how.encoder.options
+    frame: Any = av.VideoFrame.from_ndarray(canvas, format="rgba")
+    frame.color_primaries, frame.color_trc = 1, 13  # H.273: BT.709 and the sRGB curve
+    return b"".join(bytes(packet) for packet in (*context.encode(frame), *context.encode(None)))
