@@ -115,14 +115,6 @@ class LocalPlane:
         return direct(self.latitude_deg, self.longitude_deg, azimuth, np.hypot(east, north))
 
 
-def path_length(latitude_deg: Floats, longitude_deg: Floats) -> Floats:
-    """Metres flown since the first point, (N,), along the geodesics between successive points."""
-    if len(latitude_deg) == 0:
-        return np.zeros(0)
-    steps, _, _ = inverse(latitude_deg[:-1], longitude_deg[:-1], latitude_deg[1:], longitude_deg[1:])
-    return np.concatenate([[0.0], np.cumsum(steps)])
-
-
 def _reduced(φ: Floats) -> tuple[Floats, Floats]:
     """Sine and cosine of the reduced latitude, tan U = (1 − f)·tan φ."""
     x, y = np.cos(φ), (1 - FLATTENING) * np.sin(φ)

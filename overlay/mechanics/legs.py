@@ -11,10 +11,8 @@ import itertools
 import numpy as np
 from numpy.typing import NDArray
 
-from overlay.mechanics.airborne import STEP_S, Airborne, Movement, airborne, movement, runs
-from overlay.mechanics.geodesy import LocalPlane
-from overlay.readings import Home, Leg
-from overlay.tracks.track import Track
+from overlay.mechanics.airborne import STEP_S, Airborne, Movement, runs
+from overlay.readings import Leg
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -28,14 +26,8 @@ _TAKE_OFF_BLIND_S, _LANDING_BLIND_S = 20.0, 30.0  # where the log has no height
 _SHORTEST_LEG_S = 10.0
 
 
-def find_legs(track: Track, home: Home) -> tuple[Leg, ...]:
-    """Legs in order, covering the log's positions without holes; empty when there are too few positions."""
-    move = movement(track, LocalPlane(home.latitude_deg, home.longitude_deg))
-    return legs_of(move, airborne(move)) if move is not None else ()
-
-
 def legs_of(move: Movement, air: Airborne) -> tuple[Leg, ...]:
-    """Legs of a movement about home whose spans in the air are known."""
+    """Legs in order of a movement about home whose spans in the air are known, without holes."""
     names = np.full(len(move.time_s), "on the ground", dtype=object)
     for number, (start, end) in enumerate(air.spans):
         starts_here = not (air.begins_in_air and number == 0)

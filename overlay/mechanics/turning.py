@@ -36,11 +36,6 @@ def turn_rate_dps(time_s: Floats, direction_deg: Floats, at: Floats, half_window
     return slope(times, angles, at, half_window_s)
 
 
-def coordinated_bank_deg(turn_rate_dps: Floats, airspeed_mps: Floats) -> Floats:
-    """Bank of a level coordinated turn: φ = atan(ω·V/g), right wing down positive."""
-    return np.degrees(np.arctan(np.radians(turn_rate_dps) * airspeed_mps / STANDARD_GRAVITY_MPS2))
-
-
 def bank_from_velocity(
     time_s: Floats, air_east_mps: Floats, air_north_mps: Floats, at: Floats, half_window_s: float = 1.0
 ) -> Floats:
@@ -58,9 +53,3 @@ def bank_from_velocity(
     speed = np.hypot(east, north)
     rightward = (acceleration[:, 0] * north - acceleration[:, 1] * east) / np.where(speed > 0, speed, np.nan)
     return np.where(speed >= 2.0, np.degrees(np.arctan(rightward / STANDARD_GRAVITY_MPS2)), np.nan)
-
-
-def radius_m(speed_mps: Floats, bank_deg: Floats) -> Floats:
-    """Radius of a level coordinated turn, R = V²/(g·tan φ)."""
-    with np.errstate(divide="ignore"):
-        return speed_mps**2 / (STANDARD_GRAVITY_MPS2 * np.abs(np.tan(np.radians(bank_deg))))

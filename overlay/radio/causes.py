@@ -21,7 +21,8 @@ from numpy.typing import NDArray
 from overlay.radio.cloud import seen_meanwhile
 from overlay.radio.evidence import WINDOW_S
 from overlay.radio.fit import MarginFit
-from overlay.radio.link import CAUSES, TERMS, Terms, weather_dB_per_km
+from overlay.radio.link import CAUSES, MIRRORS, TERMS, Terms, weather_dB_per_km
+from overlay.radio.propagation import horizon_m, two_ray_nulls_m
 from overlay.readings import Readings
 
 Floats = NDArray[np.float64]
@@ -34,6 +35,7 @@ _PLENTY_DB = 3.0  # a measured margin of more is no want of strength
 _NAMED_SIGMAS = 0.75  # of the fading: a smaller loss is no cause
 _IDEAL_WRONG = 0.3  # 1σ of an idealised loss, as a share of it
 _LOSSES = CAUSES[1:-1]
+_NULLS, _NEAR_NULL = 6, 0.15
 _SETTLED = 0.5
 _STEEP_DEG = 30.0
 
@@ -209,7 +211,7 @@ def _attribute_one(
         tuple(causes),
         fit.mean(margin),
         fit.interval(margin),
-        _sentence(causes, _place(terms, readings, rows)) + _strength(causes[0], measured, fit),
+        _sentence(causes, _place(fit, terms, readings, rows)) + _strength(causes[0], measured, fit),
         " ".join(filter(None, (weather_verdict(fit, distance, needed), seen_meanwhile(readings, onset, end)))),
         measured[1] if measured is not None else None,
     )
@@ -245,16 +247,28 @@ def _strength(top: Cause, measured: tuple[float, float] | None, fit: MarginFit) 
     return ""
 
 
-def _place(terms: Terms, readings: Readings, rows: NDArray[np.intp]) -> Mapping[str, float]:
+def _place(fit: MarginFit, terms: Terms, readings: Readings, rows: NDArray[np.intp]) -> Mapping[str, float]:
     seen = terms.seen
+    horizon = horizon_m(np.nanmean(seen.height_m[rows])) + horizon_m(fit.link.ground_height_m)
     return {
         "distance": float(np.mean(seen.distance_m[rows])),
         "height": float(np.mean(seen.height_m[rows])),
         "bank": float(np.mean(np.nan_to_num(readings["bank_deg"][rows]))),
         "elevation": float(np.mean(seen.elevation_deg[rows])),
         "nose": float(np.mean(seen.off_nose_deg()[rows])),
+        "horizon": float(horizon),
+        "null": _null(fit, terms, rows),
         **_edge(terms, rows),
     }
+
+
+def _null(fit: MarginFit, terms: Terms, rows: NDArray[np.intp]) -> float:
+    """Distance of the null of the ground's reflection that lies nearest to some rows, over the mirror fitted; else NaN."""
+    mirror, distance = terms.mirror.at(rows), float(np.mean(terms.seen.distance_m[rows]))
+    depth = fit.mean(np.array(MIRRORS)[fit.mirror]) * float(np.median(mirror.near_m))
+    nulls = two_ray_nulls_m(float(np.median(mirror.far_m)), depth, fit.link.frequency_MHz, _NULLS)
+    nearest = float(nulls[np.argmin(np.abs(nulls - distance))])
+    return nearest if abs(nearest / distance - 1.0) < _NEAR_NULL else float("nan")
 
 
 def _edge(terms: Terms, rows: NDArray[np.intp]) -> Mapping[str, float]:
@@ -292,7 +306,7 @@ def _describe(cause: Cause, at: Mapping[str, float]) -> str:
         "banking": f"the aircraft was banked {abs(at['bank']):.0f}° {side}, which turned its aerial away ({lost})",
         "overhead": f"{_weak_side(at)} ({lost})",
         "ground aerial off axis": f"the ground aerial pointed elsewhere ({lost})",
-        "ground reflection": f"the wave reflected by the ground cancelled the direct one ({lost})",
+        "ground reflection": f"the wave reflected by the ground cancelled the direct one{_as_at_null(at)} ({lost})",
         "horizon or hill": f"{_in_the_way(at)} ({lost})",
         "airframe in the way": f"the airframe hid its aerial from the station {at['nose']:.0f}° off the nose ({lost})",
         "weather": f"rain or cloud ({lost})",
@@ -302,11 +316,15 @@ def _describe(cause: Cause, at: Mapping[str, float]) -> str:
 
 def _in_the_way(at: Mapping[str, float]) -> str:
     if "edge" not in at:
-        return "the Earth's curve stood in the way"
+        return f"the Earth's curve stood in the way: at that height the radio horizon lies {at['horizon'] / 1000:.0f} km out"
     where = f"the ground {at['edge'] / 1000:.1f} km from the station"
     if at["above"] > 0.0:
         return f"{where} stood {at['above']:.0f} m into the sight line"
     return f"{where} came within {-at['above']:.0f} m of the sight line, into the first Fresnel zone"
+
+
+def _as_at_null(at: Mapping[str, float]) -> str:
+    return f", as at that height it does near {at['null'] / 1000:.1f} km" if np.isfinite(at["null"]) else ""
 
 
 def _weak_side(at: Mapping[str, float]) -> str:

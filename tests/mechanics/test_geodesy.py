@@ -7,7 +7,7 @@ from geographiclib.geodesic import Geodesic
 from hypothesis import given
 from hypothesis import strategies as st
 
-from overlay.mechanics.geodesy import LocalPlane, direct, inverse, path_length
+from overlay.mechanics.geodesy import LocalPlane, direct, inverse
 
 GEOD = pyproj.Geod(ellps="WGS84")
 
@@ -19,6 +19,32 @@ def test_published_lines():
     assert azimuth == pytest.approx(51.198882845579824, abs=1e-9)
     # Wellington–Salamanca: geographiclib's own documentation, 19 959 679.267 m: close to antipodal (from memory).
     assert inverse(-41.32, 174.81, 40.96, -5.50)[0] == pytest.approx(19959679.26735382, abs=0.001)
+
+
+# Lines of GeodTest.dat (Karney 2010, doi:10.5281/zenodo.32156) as geographiclib's own tests quote them:
+# latitude, longitude, azimuth at both ends, metres between them.
+GEODTEST = (
+    (35.60777, -139.44815, 111.098748429560326, -11.17491, -69.95921, 129.289270889708762, 8935244.5604818305),
+    (55.52454, 106.05087, 22.020059880982801, 77.03196, 197.18234, 109.112041110671519, 4105086.1713924406),
+    (-21.97856, 142.59065, -32.44456876433189, 41.84138, 98.56635, -41.84359951440466, 8394328.894657671),
+    (-66.99028, 112.2363, 173.73491240878403, -12.70631, 285.90344, 2.512956620913668, 11150344.2312080241),
+    (-17.42761, 173.34268, -159.033557661192928, -15.84784, 5.93557, -20.787484651536988, 16076603.1631180673),
+    (32.84994, 48.28919, 150.492927788121982, -56.28556, 202.29132, 48.113449399816759, 16727068.9438164461),
+    (6.96833, 52.74123, 92.581585386317712, -7.39675, 206.17291, 90.721692165923907, 17102477.2496958388),
+    (-50.56724, -16.30485, -105.439679907590164, -33.56571, -94.97412, -47.348547835650331, 6455670.5118668696),
+)
+
+
+@pytest.mark.parametrize("line", GEODTEST)
+def test_published_pairs_there_and_back(line):
+    lat1, lon1, azimuth1, lat2, lon2, azimuth2, metres = line
+    distance, forward, onward = inverse(lat1, lon1, lat2, lon2)
+    assert distance == pytest.approx(metres, abs=1e-3)
+    assert (forward - azimuth1 + 180) % 360 - 180 == pytest.approx(0.0, abs=1e-7)
+    assert (onward - azimuth2 + 180) % 360 - 180 == pytest.approx(0.0, abs=1e-7)
+    latitude, longitude = direct(lat1, lon1, azimuth1, metres)
+    assert latitude == pytest.approx(lat2, abs=1e-8)
+    assert (longitude - lon2 + 180) % 360 - 180 == pytest.approx(0.0, abs=1e-8)
 
 
 def test_a_quarter_meridian_and_a_degree_of_equator():
@@ -77,9 +103,3 @@ def test_local_plane_is_the_azimuthal_equidistant_projection():
     again = plane.to_geodetic(east, north)
     assert np.abs(again[0] - latitude).max() < 1e-10
     assert np.abs(again[1] - longitude).max() < 1e-10
-
-
-def test_path_length_adds_the_steps():
-    latitude, longitude = direct(np.full(4, 50.0), np.full(4, 8.0), 45.0, np.array([0.0, 100.0, 300.0, 1000.0]))
-    assert path_length(latitude, longitude) == pytest.approx([0.0, 100.0, 300.0, 1000.0], abs=1e-5)
-    assert len(path_length(np.zeros(0), np.zeros(0))) == 0

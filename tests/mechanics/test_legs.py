@@ -5,14 +5,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from overlay.mechanics.home import find_home
-from overlay.mechanics.legs import find_legs, turning_points
+from overlay.mechanics.flight import readings_of
+from overlay.mechanics.legs import turning_points
 from overlay.readings import LEGS
 from overlay.tracks.track import Track
 
 
 def legs_of(track):
-    return find_legs(track, find_home(track))
+    return readings_of(track, rate_Hz=1.0).legs
 
 
 def starts(legs, track, first_s=0.0):
@@ -101,6 +101,6 @@ def test_any_walk_gives_legs_without_holes(seed, speed, count):
     time = np.cumsum(rng.uniform(0.05, 3.0, count))
     place = np.cumsum(rng.normal(size=(2, count)) * speed * 1e-5, axis=1)
     track = Track(time, {"latitude_deg": 10.0 + place[0], "longitude_deg": 20.0 + place[1]})
-    legs = find_legs(track, find_home(track))
+    legs = legs_of(track)
     assert all(leg.name in LEGS and leg.end_s > leg.start_s for leg in legs)
     assert all(a.end_s == b.start_s for a, b in itertools.pairwise(legs))

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy.special import fresnel
 
 from overlay.errors import NoAnswerError
 from overlay.radio.aerials import aerial_of
@@ -203,3 +204,37 @@ def test_a_fade_of_quality_with_and_without_the_strength(making, drop_dB, told):
     assert event.top.cause == "unexplained"
     assert event.seen_dB == pytest.approx(-drop_dB, abs=4.0)  # the fit, too, is only known to a decibel or three
     assert told in event.sentence
+
+
+def test_a_null_is_named_with_the_place_where_it_lies(making):
+    """Flown through the farthest null of 110 m and 2 m at 2.4 GHz: 2·110·2/λ = 3.5 km, made by two waves here."""
+    made = making(seed=15, spread_dB=0.8)
+    wave = 299.792458 / 2400.0
+    direct, bounced = (np.hypot(made.range_m, made.height + way * 2.0) for way in (-1.0, 1.0))
+    field = np.abs(1 - 0.95 * np.exp(-2j * np.pi * (bounced - direct) / wave))
+    made.margin += 6.0 + 20 * np.log10(np.maximum(field, 0.03))
+    low = Link(2400.0, aerial_of("crossed"), aerial_of("crossed"), ground_height_m=2.0)
+    readings = made.readings()
+    _, events = found_in(readings, low)
+    null = 2 * 110.0 * 2.0 / wave
+    there = [e for e in events if abs(made.range_m[np.searchsorted(made.time, e.onset_s)] / null - 1) < 0.08]
+    assert there
+    assert all(event.top.cause == "ground reflection" for event in there)
+    assert all("as at that height it does near 3." in event.sentence for event in there)
+
+
+def test_the_radio_horizon_is_named_where_the_curve_hides_the_station(making):
+    """4.12·(√2 + √8) km (P.526): 17.5 km for an aircraft 8 m high over the sea and a mast of 2 m."""
+    made = making(seed=16, far_m=40_000.0, speed=40.0, height=8.0, spread_dB=0.8)
+    bulge = made.range_m**2 / (8 * 8.5e6)  # in the middle, over the line between the ends
+    v = (bulge - 5.0) * np.sqrt(8.0 / (made.range_m * 299.792458 / 5800.0))
+    s, c = fresnel(np.maximum(v, -0.75))
+    made.margin += 8.0 + 20 * np.log10(np.sqrt((1 - c - s) ** 2 + (c - s) ** 2) / 2)  # P.526 eq. 30
+    low = Link(5800.0, aerial_of("crossed"), aerial_of("crossed"), ground_height_m=2.0, rain_mm_h=0.0)
+    _, events = found_in(made.readings(), low)
+    longest = max(events, key=lambda event: event.end_s - event.onset_s)
+    assert {cause.cause for cause in longest.causes[:2]} == {
+        "horizon or hill",
+        "ground reflection",
+    }  # low over the ground
+    assert "the radio horizon lies 17 km out" in longest.sentence
