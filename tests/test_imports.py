@@ -40,6 +40,17 @@ ALLOWED = {
     "clips": BASE | {"settings", "output", "readings", "recordings", "instruments", "layouts", "render"},
     "flight_review": {"clock", "errors", "flight", "instruments", "layouts", "recordings", "render"},
     "flight_clips": {"clips", "clock", "errors", "flight", "instruments", "layouts"},
+    "flight_comparison": {
+        "clock",
+        "equipment",
+        "errors",
+        "flight",
+        "flight_file",
+        "mechanics",
+        "picture",
+        "radio",
+        "readings",
+    },
     "debrief": BASE | {"readings", "alignment", "picture", "mechanics", "radio"},
     "exports": BASE | {"readings", "picture"},
     "flight": BASE

@@ -12,11 +12,11 @@ import sys
 from collections.abc import Sequence
 
 from overlay import __version__
-from overlay.cli import align, clips, debrief, demo, diagnose, export, inspect, layouts, new, render
+from overlay.cli import align, clips, compare, debrief, demo, diagnose, export, inspect, layouts, new, render
 from overlay.errors import OverlayError, printable
 
 INTERRUPTED = 130
-_COMMANDS = (demo, new, inspect, align, diagnose, render, clips, debrief, layouts, export)
+_COMMANDS = (demo, new, inspect, align, diagnose, render, clips, debrief, compare, layouts, export)
 
 _DESCRIPTION = """\
 Review a long-range model flight after it is over: put the recordings and the log on one clock, see when and

@@ -64,10 +64,10 @@ class Evidence:
 
 def picture_evidence(readings: Readings) -> Evidence:
     """From the picture's grade where it is known, else from its break-ups; only in the air and with a known place."""
-    rows = _rows(readings)
+    rows = flown_rows(readings)
     time = readings.time_s[rows]
     if readings.has("picture_grade"):
-        grade = _window_means(readings, "picture_grade", rows)
+        grade = window_means(readings, "picture_grade", rows)
         known = np.isfinite(grade)
         slot = np.searchsorted(_GRADE_BORDERS, grade[known])
         low, high = np.array(_LEAST_DB)[slot], np.array(_MOST_DB)[slot]
@@ -86,15 +86,15 @@ def control_evidence(readings: Readings, needed_dBm: float, level: str = "contro
     """From the control link's logged strength, margin counted from `needed_dBm`, which `level` says in words."""
     if not readings.has("control_rssi_dBm"):
         raise NoAnswerError("the log holds no strength of the control link in dBm")
-    rows = _rows(readings)
-    strength = _window_means(readings, "control_rssi_dBm", rows)
+    rows = flown_rows(readings)
+    strength = window_means(readings, "control_rssi_dBm", rows)
     known = np.isfinite(strength)
     margin = strength[known] - needed_dBm
     times = readings.time_s[rows][known]
     return Evidence(times, margin - 0.5, margin + 0.5, rows[known], "the control link's strength", level, True)
 
 
-def _rows(readings: Readings) -> NDArray[np.intp]:
+def flown_rows(readings: Readings) -> NDArray[np.intp]:
     """One row for each window of flight, its middle."""
     if len(readings) < 2:
         return np.zeros(0, np.intp)
@@ -109,7 +109,8 @@ def _rows(readings: Readings) -> NDArray[np.intp]:
     return middles[flown[middles]]
 
 
-def _window_means(readings: Readings, name: str, rows: NDArray[np.intp]) -> Floats:
+def window_means(readings: Readings, name: str, rows: NDArray[np.intp]) -> Floats:
+    """Mean (W,) of a column over the window about each of the `rows`; NaN where nothing in it is known."""
     values = readings[name]
     known = np.isfinite(values)
     sums = np.concatenate([[0.0], np.cumsum(np.where(known, values, 0.0))])

@@ -1,0 +1,111 @@
+"""Score the comparison of several flights on seasons whose days and losses are known (link_seasons.py).
+
+For each plan of a season and each loss on its last day: how often the last flight is called worse, better, as usual or
+not told; how far its told difference lies from the true one; how often the interval told for that difference holds it,
+and how often the interval for an unchanged flight would have held the day's luck.
+
+    python benchmarks/compare.py [--seasons 100] [--first-seed 0] [--only PLAN]
+"""
+
+from __future__ import annotations
+
+import argparse
+import time
+from collections import Counter
+
+import numpy as np
+from link_seasons import Season, season
+
+from overlay.radio.aerials import aerial_of
+from overlay.radio.link import Link
+from overlay.radio.link_constant import constant_of
+from overlay.radio.range_curves import MEASURES, curve_of
+from overlay.radio.several_flights import Seen, compared
+
+PLANS = {
+    "7 flights": Season(),
+    "free space": Season(mirror=0.0, shadow_dB=0.0, bursts=0.0),
+    "4 flights": Season(flights=4),
+    "12 flights": Season(flights=12),
+    "days alike": Season(day_dB=0.3),
+    "days of 3 dB": Season(day_dB=3.0),
+    "short of the fall": Season(far_m=(3000.0, 5000.0)),
+    "low flights": Season(height_m=(35.0, 60.0)),
+}
+LOSSES_DB = (0.0, 3.0, 6.0)
+VERDICTS = ("worse", "better", "as usual", "not told")
+LINK = Link(2400.0, aerial_of("dipole"), aerial_of("dipole"), ground_height_m=2.0)
+
+
+class Tally:
+    """What one measure said of the seasons of one plan and loss."""
+
+    def __init__(self) -> None:
+        self.verdicts, self.errors, self.held, self.unchanged_held = Counter(), [], [], []
+
+    def add(self, judgement, truth_dB, loss_dB) -> None:
+        self.verdicts[judgement.verdict] += 1
+        if np.isfinite(judgement.difference_dB) and not judgement.at_least:
+            low, high = judgement.measured95_dB
+            self.errors.append(judgement.difference_dB - truth_dB)
+            self.held.append(low <= truth_dB <= high)
+            self.unchanged_held.append(abs(judgement.difference_dB + loss_dB) <= judgement.usual_dB)
+
+    def line(self) -> str:
+        total = sum(self.verdicts.values())
+        shares = "".join(f"{100 * self.verdicts[verdict] / total:9.1f}" for verdict in VERDICTS)
+        if not self.errors:
+            return shares
+        errors = np.array(self.errors)
+        return (
+            f"{shares}{np.sqrt(np.mean(errors**2)):9.2f}{errors.mean():8.2f}"
+            f"{100 * np.mean(self.held):8.0f}{100 * np.mean(self.unchanged_held):10.0f}"
+        )
+
+
+def seen_of(flown) -> Seen:
+    curves = {m.column: curve for m in MEASURES if (curve := curve_of(flown.readings, m.column)) is not None}
+    return Seen(curves, {which: constant_of(flown.readings, which, LINK) for which in ("picture", "control")})
+
+
+def score(plan: Season, loss_dB: float, seeds: range) -> dict[str, Tally]:
+    tallies: dict[str, Tally] = {}
+    for seed in seeds:
+        flown = season(seed, loss_dB, plan)
+        truths = np.array([one.truth_dB for one in flown])
+        truth = float(truths[-1] - truths[:-1].mean())
+        seen, last = [seen_of(one) for one in flown], len(flown) - 1
+        for which in ("picture", "control"):
+            found = compared(which, seen, last, left_out={})
+            for one in found.measures:
+                name = "link model" if one.measure.column == "constant" else one.measure.column
+                tallies.setdefault(f"{which}: {name}", Tally()).add(one.judgement, truth, loss_dB)
+            chosen = found.chosen.judgement if found.chosen is not None else None
+            if chosen is not None:
+                tallies.setdefault(f"{which}: the verdict", Tally()).add(chosen, truth, loss_dB)
+    return tallies
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--seasons", type=int, default=100)
+    parser.add_argument("--first-seed", type=int, default=0)
+    parser.add_argument("--only", choices=sorted(PLANS))
+    wanted = parser.parse_args()
+    seeds = range(wanted.first_seed, wanted.first_seed + wanted.seasons)
+    began = time.perf_counter()
+    print(f"{'':52s}{'worse':>9s}{'better':>9s}{'usual':>9s}{'not told':>9s}{'rms dB':>9s}{'bias':>8s}"
+          f"{'in iv.':>8s}{'in usual':>10s}")  # fmt: skip
+    for name, plan in PLANS.items():
+        if wanted.only in (None, name):
+            for loss in LOSSES_DB:
+                for measure, tally in sorted(score(plan, loss, seeds).items()):
+                    print(f"{name:18s}{loss:4.0f} dB  {measure:28s}{tally.line()}", flush=True)
+    print(
+        f"{wanted.seasons} seasons of each from seed {wanted.first_seed} in {time.perf_counter() - began:.0f} s; verdicts in %\n"
+        "in iv.: the 95 % interval of the difference holds the truth; in usual: that of an unchanged flight holds the luck"
+    )
+
+
+if __name__ == "__main__":
+    main()
