@@ -1,8 +1,7 @@
 """Score the comparison of several flights on seasons whose days and losses are known (link_seasons.py).
 
 For each plan of a season and each loss on its last day: how often the last flight is called worse, better, as usual or
-not told; how far its told difference lies from the true one; how often the interval told for that difference holds it,
-and how often the interval for an unchanged flight would have held the day's luck.
+not told; how far its difference as told lies from the true one; and how often the two intervals told hold what they should.
 
     python benchmarks/compare.py [--seasons 100] [--first-seed 0] [--only PLAN]
 """
@@ -43,12 +42,13 @@ class Tally:
     def __init__(self) -> None:
         self.verdicts, self.errors, self.held, self.unchanged_held = Counter(), [], [], []
 
-    def add(self, judgement, truth_dB, loss_dB) -> None:
+    def add(self, judgement, day_dB, others_dB, loss_dB) -> None:
+        """`day_dB` and `others_dB` truly lie over the average of all days there could be, 0."""
         self.verdicts[judgement.verdict] += 1
         if np.isfinite(judgement.difference_dB) and not judgement.at_least:
             low, high = judgement.measured95_dB
-            self.errors.append(judgement.difference_dB - truth_dB)
-            self.held.append(low <= truth_dB <= high)
+            self.errors.append(judgement.difference_dB - (day_dB - others_dB))
+            self.held.append(low <= day_dB <= high)
             self.unchanged_held.append(abs(judgement.difference_dB + loss_dB) <= judgement.usual_dB)
 
     def line(self) -> str:
@@ -72,17 +72,16 @@ def score(plan: Season, loss_dB: float, seeds: range) -> dict[str, Tally]:
     tallies: dict[str, Tally] = {}
     for seed in seeds:
         flown = season(seed, loss_dB, plan)
-        truths = np.array([one.truth_dB for one in flown])
-        truth = float(truths[-1] - truths[:-1].mean())
+        truth = flown[-1].truth_dB, float(np.mean([one.truth_dB for one in flown[:-1]])), loss_dB
         seen, last = [seen_of(one) for one in flown], len(flown) - 1
         for which in ("picture", "control"):
             found = compared(which, seen, last, left_out={})
             for one in found.measures:
                 name = "link model" if one.measure.column == "constant" else one.measure.column
-                tallies.setdefault(f"{which}: {name}", Tally()).add(one.judgement, truth, loss_dB)
+                tallies.setdefault(f"{which}: {name}", Tally()).add(one.judgement, *truth)
             chosen = found.chosen.judgement if found.chosen is not None else None
             if chosen is not None:
-                tallies.setdefault(f"{which}: the verdict", Tally()).add(chosen, truth, loss_dB)
+                tallies.setdefault(f"{which}: the verdict", Tally()).add(chosen, *truth)
     return tallies
 
 
@@ -102,8 +101,9 @@ def main() -> None:
                 for measure, tally in sorted(score(plan, loss, seeds).items()):
                     print(f"{name:18s}{loss:4.0f} dB  {measure:28s}{tally.line()}", flush=True)
     print(
-        f"{wanted.seasons} seasons of each from seed {wanted.first_seed} in {time.perf_counter() - began:.0f} s; verdicts in %\n"
-        "in iv.: the 95 % interval of the difference holds the truth; in usual: that of an unchanged flight holds the luck"
+        f"{wanted.seasons} seasons each from seed {wanted.first_seed} in {time.perf_counter() - began:.0f} s; verdicts in %;\n"
+        "in iv.: the 95 % interval told holds the last day's difference from what days are on average;\n"
+        "in usual: the interval for an unchanged flight would have held the last day without its loss"
     )
 
 
