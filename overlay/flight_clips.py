@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from overlay.flight import Flight
 
 
-def material_of(flight: Flight, layout: str, units: Any) -> Material:
+def material_of(flight: Flight, layout: str, units: Any, *, map_hdr: bool = False) -> Material:
     """What the clips of a flight are made of; a recording whose clock is not known stands for itself."""
     from overlay.clips.propose import Footage
     from overlay.clips.scene import Material
@@ -29,7 +29,7 @@ def material_of(flight: Flight, layout: str, units: Any) -> Material:
         raise UsageError("clips need a recording: give one with --camera or --ground")
     aligned = any(one.clock is not None for one in footage.values())
     readings = flight.readings if flight.file.track is not None and aligned else None
-    return Material(footage, readings, found, units)
+    return Material(footage, readings, found, units, map_hdr)
 
 
 def _clock(flight: Flight, name: str) -> Any:

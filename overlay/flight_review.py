@@ -15,7 +15,6 @@ if TYPE_CHECKING:
     from overlay.instruments.panel import Panel
     from overlay.instruments.quantities import UnitSystem
     from overlay.layouts import Layout
-    from overlay.recordings import Recording
     from overlay.render.footage import Footage
     from overlay.render.inset import Inset
     from overlay.render.pipeline import Mark, Review
@@ -30,13 +29,14 @@ class Sight:
 
     `picture` None: the onboard recording, else the ground recording, else none. `inset`: the other recording in it.
     `size` (width, height) is that of a canvas for both recordings, or for none; `rate` its frames per second without
-    any recording.
+    any recording. `map_hdr`: a recording of high dynamic range is brought to BT.709, not refused.
     """
 
     picture: PictureName | None = None
     inset: bool = True
     size: tuple[int, int] | None = None
     rate: Fraction | None = None
+    map_hdr: bool = False
 
 
 def picture_of(flight: Flight, sight: Sight) -> PictureName:
@@ -80,7 +80,8 @@ def instruments_of(
         review = review_of(flight, layout, sight, units)
         raster = review.footage.format.raster
         return Instruments(tuple(review.panels), review.clock, (raster.width, raster.height), review.footage)
-    review = review_of(flight, layout, replace(sight, inset=False, size=None), units)
+    # nothing is drawn on the recording here, so its dynamic range is no matter
+    review = review_of(flight, layout, replace(sight, inset=False, size=None, map_hdr=True), units)
     recording = flight.recording(picture)
     size = sight.size or (recording.width, recording.height)
     return Instruments(layout.place(*size, flight.readings, units=units), review.clock, size, review.footage)
@@ -89,11 +90,14 @@ def instruments_of(
 def _on_one(
     flight: Flight, layout: Layout, name: Literal["camera", "ground"], sight: Sight, units: UnitSystem | None
 ) -> Review:
-    from overlay.render.footage import Whole
+    from overlay.instruments.panel import Rect
+    from overlay.render.footage import Staged, Whole
     from overlay.render.pipeline import Review
+    from overlay.render.stage import Stage
+    from overlay.render.tone import HIGH_DYNAMIC_RANGE
 
     recording, clock = flight.recording(name), flight.clock(name)
-    window = _inset(flight, layout, recording, "ground" if name == "camera" else "camera") if sight.inset else None
+    window = _inset(flight, layout, name, sight) if sight.inset else None
     panels = layout.place(
         recording.width,
         recording.height,
@@ -101,21 +105,28 @@ def _on_one(
         units=units,
         inset_aspect=window.aspect if window else None,
     )
-    return Review(Whole(recording), clock, panels, window, _marks(flight, clock), title=flight.file.title)
+    footage: Footage = Whole(recording)
+    if sight.map_hdr and recording.chapters[0].colour.transfer in HIGH_DYNAMIC_RANGE:
+        size = (recording.width, recording.height)
+        stage = Stage(*size, Rect(0, 0, *size))
+        footage = Staged(recording, stage, layout.palette.palette(), Fraction(0), recording.duration_s, map_hdr=True)
+    return Review(footage, clock, panels, window, _marks(flight, clock), title=flight.file.title)
 
 
-def _inset(flight: Flight, layout: Layout, main: Recording, name: Literal["camera", "ground"]) -> Inset | None:
+def _inset(flight: Flight, layout: Layout, main_name: Literal["camera", "ground"], sight: Sight) -> Inset | None:
     from overlay.render.inset import Inset
 
-    other = flight.ground if name == "ground" else flight.camera
+    name = "ground" if main_name == "camera" else "camera"
+    main, other = flight.recording(main_name), flight.ground if name == "ground" else flight.camera
     if other is None:
         return None
     rect = layout.inset_rect(main.width, main.height, other.width / other.height)
     try:
-        return Inset(other, flight.clock(name), rect, layout.palette.palette()) if rect is not None else None
+        clock = flight.clock(name)
     except NoAnswerError as error:
         flight.notes.append(f"no inset: {error}")
         return None
+    return Inset(other, clock, rect, layout.palette.palette(), map_hdr=sight.map_hdr) if rect is not None else None
 
 
 def _side_by_side(flight: Flight, layout: Layout, sight: Sight, units: UnitSystem | None) -> Review:
@@ -131,8 +142,8 @@ def _side_by_side(flight: Flight, layout: Layout, sight: Sight, units: UnitSyste
     aspects = (camera.width / camera.height, ground.width / ground.height)
     pair = layout.side_by_side(*size, flight.readings, aspects, units=units)
     begin, end = (clock.to_recording(other.to_reference(float(t))) for t in (Fraction(0), ground.duration_s))
-    footage = Staged(camera, Stage(*size, pair.left), palette, Fraction(begin), Fraction(end))
-    window = Inset(ground, other, pair.right, palette)
+    footage = Staged(camera, Stage(*size, pair.left), palette, Fraction(begin), Fraction(end), sight.map_hdr)
+    window = Inset(ground, other, pair.right, palette, map_hdr=sight.map_hdr)
     return Review(footage, clock, pair.panels, window, _marks(flight, clock), title=flight.file.title)
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from overlay.cli.console import Stages, add_json, remark, say, say_json, table
-from overlay.cli.inputs import add_flight, add_pin, add_terrain, flight_file, source_files
+from overlay.cli.inputs import add_flight, add_hdr, add_pin, add_terrain, flight_file, source_files
 from overlay.clock import format_duration, parse_duration
 from overlay.errors import NoAnswerError, UsageError
 
@@ -36,6 +36,7 @@ def add(commands: Any) -> None:
     )
     add_flight(parser)
     add_pin(parser)
+    add_hdr(parser)
     add_terrain(parser)
     parser.add_argument(
         "-o", "--output", metavar="DIR", required=True, help="the folder to write to; made where missing"
@@ -69,7 +70,7 @@ def run(arguments: argparse.Namespace) -> int:
     file, folder = flight_file(arguments), Path(arguments.output)
     with Stages() as stages:
         flight = Flight(file, pin=arguments.pin, progress=stages)
-        material = material_of(flight, arguments.layout, arguments.units)
+        material = material_of(flight, arguments.layout, arguments.units, map_hdr=arguments.hdr == "map")
         clips = _asked_clips(arguments, flight, material)
         _make(folder)
         written = [_write_list(folder, clips, arguments)] if arguments.plan is None else []

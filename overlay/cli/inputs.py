@@ -36,6 +36,17 @@ def add_pin(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def add_hdr(parser: argparse.ArgumentParser) -> None:
+    """The option that says what becomes of high dynamic range."""
+    parser.add_argument(
+        "--hdr",
+        choices=("refuse", "map"),
+        default="refuse",
+        help="a recording of high dynamic range (PQ or HLG): refuse it (the default), or map it to BT.709 by the tone "
+        "curve of Report ITU-R BT.2390",
+    )
+
+
 def add_terrain(parser: argparse.ArgumentParser) -> None:
     """The option that gives the ground's heights."""
     parser.add_argument(

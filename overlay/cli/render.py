@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from overlay.cli.console import Stages, add_json, remark, say, say_json
-from overlay.cli.inputs import add_flight, add_pin, add_terrain, flight_file, parse_rate, parse_size
+from overlay.cli.inputs import add_flight, add_hdr, add_pin, add_terrain, flight_file, parse_rate, parse_size
 from overlay.clock import format_duration, parse_duration
 from overlay.errors import UsageError
 
@@ -71,6 +71,7 @@ def add(commands: Any) -> None:
         help="the instruments alone with straight alpha, to lay over the recording in an editor: ProRes 4444 (the "
         "default) or QuickTime Animation as .mov, VP9 as .webm, numbered PNG pictures in a new folder; needs no recording",
     )
+    add_hdr(parser)
     parser.add_argument("--captions", action="store_true", help="tell events in words on the picture, in any layout")
     parser.add_argument(
         "--workers",
@@ -137,6 +138,7 @@ def _sight(arguments: argparse.Namespace) -> Sight:
         inset=arguments.inset == "auto",
         size=parse_size(arguments.size) if arguments.size else None,
         rate=parse_rate(arguments.rate) if arguments.rate else None,
+        map_hdr=arguments.hdr == "map",
     )
 
 

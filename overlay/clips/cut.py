@@ -19,9 +19,10 @@ from overlay.errors import Damage, OutputError, RecordingError
 from overlay.output import writing
 from overlay.recordings import Picture, decode
 from overlay.render.ahead import ahead
+from overlay.render.blend import as_image
 from overlay.render.compositor import Compositor
 from overlay.render.encoder import Encoder, container_options
-from overlay.render.footage import format_of
+from overlay.render.footage import source_encoding
 from overlay.render.raster import Raster
 from overlay.render.stage import ENCODING
 
@@ -97,7 +98,7 @@ class _Job:
         self._time_base = time_base
         stage = scene.stage
         self._compositor = Compositor(scene.panels, ENCODING, Raster(stage.width, stage.height), scene.inset)
-        self._source = format_of(scene.recording).encoding
+        self._source = source_encoding(scene.recording, mapped=scene.map_hdr)
         self.stills: list[Image] = []
         self.damage: list[Damage] = []
         container.metadata["title"] = scene.title
@@ -210,4 +211,4 @@ def _chapter(number: int, part: Any) -> Any:
 
 def _small(frame: av.VideoFrame) -> Image:
     height = 2 * round(frame.height * _STILL_WIDTH / frame.width / 2)
-    return frame.to_image(width=_STILL_WIDTH, height=height, interpolation="AREA")  # type: ignore[no-untyped-call,no-any-return]
+    return as_image(frame, ENCODING, _STILL_WIDTH, height)

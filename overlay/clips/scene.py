@@ -31,12 +31,16 @@ _LEAST_CAPTION_S = 4.0
 
 @dataclass(frozen=True)
 class Material:
-    """All that the clips of a flight are made of; `readings` None where there is no log."""
+    """All that the clips of a flight are made of; `readings` None where there is no log.
+
+    `map_hdr`: recordings of high dynamic range are brought to BT.709, not refused.
+    """
 
     footage: Mapping[Source, Footage]
     readings: Readings | None
     layout: Layout
     units: UnitSystem | None = None
+    map_hdr: bool = False
 
 
 @dataclass(frozen=True)
@@ -51,6 +55,7 @@ class Scene:
     card: av.VideoFrame
     title: str
     heard: tuple[Recording, AffineClock] | None = None
+    map_hdr: bool = False
 
 
 def scene_of(material: Material, clip: Clip, clips: ClipList) -> Scene:
@@ -70,7 +75,7 @@ def scene_of(material: Material, clip: Clip, clips: ClipList) -> Scene:
     sight = setting.beside() if beside else setting.inset()
     words = (clip.caption,) if clip.caption else ()
     front = card(*size, clip.name, words, material.layout.palette.palette())
-    return Scene(shown.recording, clock, *sight, front, clip.name, _heard(clips, shown, other, clock))
+    return Scene(shown.recording, clock, *sight, front, clip.name, _heard(clips, shown, other, clock), material.map_hdr)
 
 
 def _follower(material: Material, clip: Clip, shown: Footage) -> Footage | None:
@@ -135,7 +140,8 @@ class _Setting:
     def _in_step(self, rect: Rect | None) -> Inset | None:
         if rect is None or self.other is None or self.other.clock is None:
             return None
-        return Inset(self.other.recording, self.other.clock, rect, self.material.layout.palette.palette())
+        palette = self.material.layout.palette.palette()
+        return Inset(self.other.recording, self.other.clock, rect, palette, map_hdr=self.material.map_hdr)
 
     def _covers(self, main: Rect, second: Rect | None, *, first_on_board: bool | None = None) -> Iterator[Panel]:
         on_board = self.clip.picture == "camera" if first_on_board is None else first_on_board

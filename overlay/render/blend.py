@@ -12,6 +12,7 @@ from overlay.render.colour import Encoding, PlanarPatch
 
 if TYPE_CHECKING:
     import av
+    from PIL.Image import Image
 
 Plane = NDArray[np.uint8] | NDArray[np.uint16]
 
@@ -62,3 +63,17 @@ def _blend_exact(window: Plane, add: NDArray[np.float32], keep: NDArray[np.float
         cv2.add(kept, add, dst=window, dtype=depth)
     else:
         window[...] = cv2.add(kept, add, dtype=depth)
+
+
+def as_image(frame: av.VideoFrame, encoding: Encoding, width: int, height: int) -> Image:
+    """A frame as an RGB picture of `width` × `height`, its samples understood as `encoding`, whatever it is tagged."""
+    from av.video.reformatter import ColorRange, Colorspace
+
+    spaces = {1: Colorspace.ITU709, 9: Colorspace.BT2020}
+    return frame.to_image(  # type: ignore[no-untyped-call,no-any-return]  # PyAV leaves it untyped
+        width=width,
+        height=height,
+        interpolation="AREA" if width < frame.width else "BICUBIC",
+        src_colorspace=spaces.get(encoding.matrix, Colorspace.ITU601),
+        src_color_range=ColorRange.JPEG if encoding.full_range else ColorRange.MPEG,
+    )

@@ -15,21 +15,24 @@ from numpy.typing import NDArray
 
 from overlay.errors import UsageError
 from overlay.instruments.panel import Patch
+from overlay.render.tone import HIGH_DYNAMIC_RANGE
 
 # (K_R, K_B): ITU-R BT.601-7 §2.5.1, BT.709-6 §3.2, BT.2020-2 table 4; the keys are ITU-T H.273 matrix codes.
 LUMA_COEFFICIENTS = {1: (0.2126, 0.0722), 5: (0.299, 0.114), 6: (0.299, 0.114), 9: (0.2627, 0.0593)}
-_UNSPECIFIED = 2
-_HIGH_DYNAMIC_RANGE = {16: "PQ (SMPTE ST 2084)", 18: "HLG (ARIB STD-B67)"}  # ITU-T H.273 transfer codes
 
 
 @dataclass(frozen=True)
 class Encoding:
-    """How a planar Y'CbCr stream writes colour: H.273 matrix code, range, bits, and log2 chroma subsampling (x, y)."""
+    """How a planar Y'CbCr stream writes colour: H.273 matrix code, range, bits, and log2 chroma subsampling (x, y).
+
+    `hdr`: the H.273 transfer code of high dynamic range, which can be brought to another encoding but not drawn on.
+    """
 
     matrix: int
     full_range: bool
     bits: int
     subsampling: tuple[int, int]
+    hdr: int | None = None
 
     @property
     def dtype(self) -> type[np.uint8] | type[np.uint16]:
@@ -54,22 +57,26 @@ _PLANAR = {
 }  # fmt: skip
 
 
-def encoding_of(pixel_format: str, matrix: int, full_range: bool, height: int, transfer: int) -> Encoding:
+def encoding_of(
+    pixel_format: str, matrix: int, full_range: bool, height: int, transfer: int, *, mapped: bool = False
+) -> Encoding:
     """Encoding of a stream; an unnamed matrix is BT.601 up to 576 lines, else BT.709 (common practice, no source).
 
-    Raises UsageError for pixel formats and transfer curves that are not drawn on.
+    Raises UsageError for pixel formats and transfer curves that are not drawn on; of these, high dynamic range is let
+    through where it is to be `mapped`.
     """
-    if transfer in _HIGH_DYNAMIC_RANGE:
+    hdr = transfer if transfer in HIGH_DYNAMIC_RANGE else None
+    if hdr and not mapped:
         raise UsageError(
-            f"the recording is high dynamic range, {_HIGH_DYNAMIC_RANGE[transfer]}; "
-            "drawing on it would shift its colours: convert it to BT.709 first"
+            f"the recording is high dynamic range, {HIGH_DYNAMIC_RANGE[hdr]}; drawing on it would shift its colours: "
+            "give --hdr map to bring it to BT.709"
         )
     if pixel_format not in _PLANAR:
         raise UsageError(f"pixel format {pixel_format} is not drawn on; known are {', '.join(sorted(_PLANAR))}")
     bits, subsampling = _PLANAR[pixel_format]
     if matrix not in LUMA_COEFFICIENTS:
-        matrix = 6 if height <= 576 else 1
-    return Encoding(matrix, full_range or pixel_format.startswith("yuvj"), bits, subsampling)
+        matrix = 9 if hdr else 6 if height <= 576 else 1
+    return Encoding(matrix, full_range or pixel_format.startswith("yuvj"), bits, subsampling, hdr)
 
 
 @dataclass(frozen=True)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from overlay.recordings import Picture, Recording
 from overlay.render.colour import Encoding
+from overlay.render.tone import table
 
 if TYPE_CHECKING:
     from av import VideoFrame
@@ -40,15 +41,21 @@ def deinterlacing(recording: Recording) -> tuple[str, ...]:
 
 
 def scaling(recording: Recording, size: tuple[int, int], source: Encoding, target: Encoding) -> tuple[str, ...]:
-    """Filters from a recording's upright pictures, coded as `source`, to pictures of `size` coded as `target`."""
+    """Filters from a recording's upright pictures, coded as `source`, to pictures of `size` coded as `target`.
+
+    `target` is of standard dynamic range.
+    """
     width, height = size
     kernel = "area" if width < recording.width else "bicubic"
     ranges = {False: "limited", True: "full"}
-    matrices = f"in_color_matrix={_MATRICES[source.matrix]}:out_color_matrix={_MATRICES[target.matrix]}"
-    extents = f"in_range={ranges[source.full_range]}:out_range={ranges[target.full_range]}"
-    flags = f"flags={kernel}+accurate_rnd+full_chroma_int"
-    pixel_format = _PIXEL_FORMATS[target.bits, target.subsampling]
-    return (f"scale=w={width}:h={height}:{flags}:{matrices}:{extents}", f"format={pixel_format}")
+    told = f"in_color_matrix={_MATRICES[source.matrix]}:in_range={ranges[source.full_range]}"
+    wanted = f"out_color_matrix={_MATRICES[target.matrix]}:out_range={ranges[target.full_range]}"
+    scale = f"scale=w={width}:h={height}:flags={kernel}+accurate_rnd+full_chroma_int:{told}"
+    pixel_format = f"format={_PIXEL_FORMATS[target.bits, target.subsampling]}"
+    if source.hdr is None:
+        return (f"{scale}:{wanted}", pixel_format)
+    mapped = f"lut3d=file={table(source.hdr)}:interp=tetrahedral"
+    return (scale, "format=gbrp16le", mapped, f"scale=flags=accurate_rnd+full_chroma_int:{wanted}", pixel_format)
 
 
 def filtered(pictures: Iterable[Picture], steps: Sequence[str]) -> Generator[Picture]:

@@ -16,6 +16,7 @@ from overlay.errors import Damage
 from overlay.instruments.palette import Palette
 from overlay.recordings import Colour, Picture, Recording, decode
 from overlay.render.colour import Encoding, encoding_of
+from overlay.render.filtering import turns
 from overlay.render.raster import Raster
 from overlay.render.stage import ENCODING, Stage, blank
 from overlay.render.upright import raster_of, upright
@@ -117,6 +118,7 @@ class Staged:
     """One recording at its place on a canvas, from `begin_s` to `end_s` on its clock, beyond its own ends too.
 
     Its frame times are kept; where it has none a frame comes at its average rate and says that there is no picture.
+    High dynamic range is refused unless it is to be mapped, as by `encoding_of`.
     """
 
     recording: Recording
@@ -124,13 +126,15 @@ class Staged:
     palette: Palette
     begin_s: Fraction
     end_s: Fraction
+    map_hdr: bool = False
 
     @cached_property
     def format(self) -> Format:
         """See `Footage.format`."""
         base, rate = self.recording.chapters[0].time_base, self.recording.frame_rate
-        even, raster = format_of(self.recording).even, Raster(self.stage.width, self.stage.height)
-        return Format(raster, "yuv420p", ENCODING, base, rate, _BT709, even=even)
+        self._source  # noqa: B018  # refuses what cannot be shown
+        raster = Raster(self.stage.width, self.stage.height)
+        return Format(raster, "yuv420p", ENCODING, base, rate, _BT709, even=is_even(self.recording))
 
     @cached_property
     def times_s(self) -> NDArray[np.float64]:
@@ -167,11 +171,15 @@ class Staged:
             if start_s - _ROUNDING_S <= time < end_s - _ROUNDING_S:
                 yield Picture(time, self.stage.without(self.palette), 0, number)
         decoded = decode(self.recording, float(start_s), float(end_s), damage=damage)
-        for picture in self.stage.put(decoded, self.recording, format_of(self.recording).encoding):
+        for picture in self.stage.put(decoded, self.recording, self._source):
             yield picture._replace(number=passed + picture.number)
         for number, time in enumerate(after, passed + whole):
             if start_s - _ROUNDING_S <= time < end_s - _ROUNDING_S:
                 yield Picture(time, self.stage.without(self.palette), 0, number)
+
+    @property
+    def _source(self) -> Encoding:
+        return source_encoding(self.recording, mapped=self.map_hdr)
 
     def _without(self) -> tuple[list[Fraction], list[Fraction]]:
         """Times of the frames before the recording begins and after it has ended."""
@@ -230,7 +238,29 @@ class Plain:
 def format_of(recording: Recording) -> Format:
     """How a recording's upright pictures are coded, which is how its first chapter is."""
     first = recording.chapters[0]
+    encoding, raster = source_encoding(recording), raster_of(recording)
+    fields = None if turns(recording) else first.interlaced  # `upright` makes them whole before it turns them
+    return Format(
+        raster,
+        first.pixel_format,
+        encoding,
+        first.time_base,
+        recording.frame_rate,
+        first.colour,
+        fields,
+        is_even(recording),
+    )
+
+
+def source_encoding(recording: Recording, *, mapped: bool = False) -> Encoding:
+    """How a recording writes colour; see `encoding_of`."""
+    first = recording.chapters[0]
     colour = first.colour
-    encoding = encoding_of(first.pixel_format, colour.matrix, bool(colour.full_range), first.height, colour.transfer)
-    raster = raster_of(recording)
-    return Format(raster, first.pixel_format, encoding, first.time_base, recording.frame_rate, colour, first.interlaced)
+    return encoding_of(
+        first.pixel_format, colour.matrix, bool(colour.full_range), first.height, colour.transfer, mapped=mapped
+    )
+
+
+def is_even(recording: Recording) -> bool:
+    """Whether the pictures come at even intervals."""
+    return not any(chapter.variable_rate for chapter in recording.chapters)

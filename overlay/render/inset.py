@@ -13,7 +13,7 @@ from overlay.instruments.panel import Rect
 from overlay.recordings import Picture, Recording, decode
 from overlay.render.blend import Plane, plane_views
 from overlay.render.colour import Encoding
-from overlay.render.footage import format_of
+from overlay.render.footage import source_encoding
 from overlay.render.stage import no_picture, paste, scaled_to
 
 if TYPE_CHECKING:
@@ -39,12 +39,19 @@ class Inset:
     """
 
     def __init__(
-        self, recording: Recording, clock: AffineClock, rect: Rect, palette: Palette = PALETTES["calm"]
+        self,
+        recording: Recording,
+        clock: AffineClock,
+        rect: Rect,
+        palette: Palette = PALETTES["calm"],
+        *,
+        map_hdr: bool = False,
     ) -> None:
         self.rect = rect
         self._recording = recording
         self._clock = clock
         self._palette = palette
+        self._source = source_encoding(recording, mapped=map_hdr)
         # A stamp is rounded to its tick, so frames within half a tick of each other are of one moment.
         self._slack = max(_CLOCK_S, max(chapter.time_base for chapter in recording.chapters) / 2)
         self._pictures: Generator[Picture] | None = None
@@ -85,8 +92,7 @@ class Inset:
             return None
         if self._pictures is None:
             pictures = decode(self._recording, start_s=max(Fraction(0), time - _LONGEST_HOLD_S))
-            source = format_of(self._recording).encoding
-            self._pictures = scaled_to(pictures, self._recording, rect, source, encoding)
+            self._pictures = scaled_to(pictures, self._recording, rect, self._source, encoding)
             self._next = next(self._pictures, None)
         while self._next is not None and self._next.time <= time:
             self._now, self._next = self._next, next(self._pictures, None)

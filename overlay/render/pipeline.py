@@ -15,6 +15,7 @@ from overlay.clock import AffineClock
 from overlay.errors import Damage, OutputError, RecordingError
 from overlay.instruments.panel import Panel
 from overlay.output import Workplace, workplace
+from overlay.render.blend import as_image
 from overlay.render.compositor import Compositor
 from overlay.render.encoder import Encoder, container_options, encoded_format
 from overlay.render.fingerprint import files, fingerprint, program
@@ -164,6 +165,4 @@ def still(review: Review, time_s: float) -> Any:
         )
     compositor = Compositor(review.panels, look.encoding, look.raster, review.inset)
     compositor.draw(picture.frame, review.clock.to_reference(float(picture.time)))
-    return picture.frame.to_image(  # type: ignore[no-untyped-call]  # PyAV leaves it untyped
-        width=look.raster.shown_width, height=look.raster.height
-    )
+    return as_image(picture.frame, look.encoding, look.raster.shown_width, look.raster.height)
