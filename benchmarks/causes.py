@@ -24,9 +24,9 @@ from overlay.mechanics.flight import readings_of
 from overlay.radio.aerials import Aerial
 from overlay.radio.causes import attribute
 from overlay.radio.evidence import picture_evidence
-from overlay.radio.fit import fit_margin
+from overlay.radio.explain import fit_link
 from overlay.radio.ground import Ground
-from overlay.radio.link import Link, link_terms
+from overlay.radio.link import Link
 from overlay.readings import BrokenPicture, Readings
 from overlay.tracks.track import Track
 
@@ -143,7 +143,7 @@ def lean(table):
 
 
 def make(seed):
-    """A flight of the kind that its seed asks for: (truth, readings, link, ground profiles or None, kind)."""
+    """A flight of the kind that its seed asks for: (truth, readings, link, ground profiles or None, pointing)."""
     rng = np.random.default_rng([seed, 77])
     kind = KINDS[seed % len(KINDS)]
     MHz = 5800.0 if kind == "weather" else float(rng.choice([1280.0, 2400.0, 5800.0]))
@@ -172,7 +172,8 @@ def make(seed):
     )
     axis = base + rng.normal() * 4.0
     off = (np.degrees(np.arctan2(east, north)) - axis + 180) % 360 - 180
-    if patch:
+    pointing = pointed(seed, kind) if patch else "none"
+    if patch and pointing != "tracked, not told":
         exponent = np.log(0.5) / np.log(np.cos(np.radians(33.0)))  # half power 33° off the axis
         cosine = np.maximum(np.cos(np.radians(off)), 0.0) ** exponent
         losses["ground aerial off axis"] = -10 * np.log10(np.maximum(cosine, 10 ** (-rng.uniform(1.3, 2.0))))
@@ -212,10 +213,18 @@ def make(seed):
             "vertical" if linear else hand,
         ),
         ground_height_m=ground_height + rng.normal() * 0.2,
-        ground_bearing_deg=base if patch else None,
+        ground_bearing_deg=base if pointing == "fixed" else None,
         rain_mm_h=None if rain is None else rain * float(np.clip(rng.normal(1, 0.15), 0.6, 1.4)),
     )
-    return truth, readings, link, profiles, kind
+    return truth, readings, link, profiles, pointing
+
+
+def pointed(seed, kind):
+    """How the patch on the ground stands, and whether anybody wrote it down."""
+    tracked = 0.0 if kind == "ground aerial off axis" else 0.3
+    return np.random.default_rng([seed, 78]).choice(
+        ["fixed", "fixed, not told", "tracked, not told"], p=[0.7 - tracked, 0.3, tracked]
+    )
 
 
 def hill(rng, kind, table, far, base, ground_height, wave):
@@ -319,16 +328,26 @@ def main():
     parser.add_argument("--flights", type=int, default=240)
     parser.add_argument("--first-seed", type=int, default=0)
     wanted = parser.parse_args()
-    pairs, confusion, flights_right, flights, errors = [], Counter(), 0, 0, []
+    pairs, confusion, inferred, flights_right, flights, errors = [], Counter(), Counter(), 0, 0, []
     began, skipped = time.perf_counter(), 0
     for seed in range(wanted.first_seed, wanted.first_seed + wanted.flights):
-        truth, readings, link, profiles, _ = make(seed)
+        truth, readings, link, profiles, pointing = make(seed)
         ground = None
         if profiles is not None:
             at = np.clip(np.searchsorted(truth.time, readings.time_s), 0, len(truth.time) - 1)
             ground = Ground(readings.time_s, readings["range_m"], profiles[at])
-        terms = link_terms(readings, link, ground)
-        fit = fit_margin(terms, picture_evidence(readings), link)
+        fit, terms, note = fit_link(readings, picture_evidence(readings), link, ground)
+        if pointing.endswith("not told"):
+            told = (
+                "fixed"
+                if "stood fixed" in note
+                else "slow"
+                if "fell behind" in note
+                else "assumed"
+                if "assumed" in note
+                else "tracked"
+            )
+            inferred[(pointing.split(",")[0], told)] += 1
         true_terms = np.interp(fit.evidence.time_s, truth.time, truth.margin - truth.fade + truth.disturbed)
         errors.append(np.median(fit.weights @ fit.margins_dB(terms, fit.evidence.row) - true_terms))
         scores = []
@@ -346,6 +365,9 @@ def main():
             flights += 1
             flights_right += np.mean(scores) >= 0.5
     report(pairs, confusion, flights, flights_right, skipped, time.perf_counter() - began, wanted.flights)
+    print(f"margin error, median of a flight: rms {np.sqrt(np.mean(np.square(errors))):.1f} dB")
+    for (true, told), count in sorted(inferred.items()):
+        print(f"  ground aerial {true}, not described: told as {told} in {count} flights")
 
 
 def report(pairs, confusion, flights, flights_right, skipped, seconds, made):

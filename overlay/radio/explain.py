@@ -12,11 +12,12 @@ from overlay.radio.aerials import Aerial, Polarisation, aerial_of
 from overlay.radio.causes import Attribution, attribute
 from overlay.radio.cloud import went_with_visibility
 from overlay.radio.contrast import Contrast, Correlation, correlations, out_and_home
-from overlay.radio.evidence import control_evidence, picture_evidence
+from overlay.radio.evidence import Evidence, control_evidence, picture_evidence
 from overlay.radio.fit import MarginFit, fit_margin
 from overlay.radio.ground import Ground
 from overlay.radio.link import Link, Terms, link_terms
 from overlay.radio.next_flight import Expectation, what_if
+from overlay.radio.pointing import inferred_pointing
 from overlay.readings import Readings
 
 Floats = NDArray[np.float64]
@@ -149,10 +150,9 @@ def link_from_words(
 
 def explain_picture(readings: Readings, link: Link, ground: Ground | None = None) -> Explanation:
     """Why the live picture broke up, by its grades or its break-ups; NoAnswerError where nothing was seen."""
-    terms = link_terms(readings, link, ground)
-    fit = fit_margin(terms, picture_evidence(readings), link)
+    fit, terms, pointed = fit_link(readings, picture_evidence(readings), link, ground)
     spans = [(span.onset_s, span.end_s) for span in readings.breakups]
-    found = _explained(readings, fit, terms, spans, "picture_grade")
+    found = _explained(readings, fit, terms, spans, "picture_grade", pointed)
     return replace(found, visibility=went_with_visibility(readings))
 
 
@@ -163,9 +163,27 @@ def explain_control(readings: Readings, link: Link, ground: Ground | None = None
     strength was no less than where it held, it counts from the weakest that held: the link may reach farther than said.
     """
     fades = control_fades(readings)
-    terms = link_terms(readings, link, ground)
     evidence = control_evidence(readings, *_needed_dBm(readings))
-    return _explained(readings, fit_margin(terms, evidence, link), terms, fades, "control_rssi_dBm")
+    fit, terms, pointed = fit_link(readings, evidence, link, ground)
+    return _explained(readings, fit, terms, fades, "control_rssi_dBm", pointed)
+
+
+def fit_link(
+    readings: Readings, evidence: Evidence, link: Link, ground: Ground | None = None
+) -> tuple[MarginFit, Terms, str]:
+    """The fit, its terms, and what is to be said of where the ground aerial pointed (empty: nothing)."""
+    terms = link_terms(readings, link, ground)
+    found = inferred_pointing(readings, terms, evidence, link)
+    if found is None:
+        logged = not link.ground.directional or readings.has("aerial_off_axis_deg")
+        return (
+            fit_margin(terms, evidence, link),
+            terms,
+            "" if logged else f"the ground aerial {_pointing(link)}, as described",
+        )
+    if found.link is not link:
+        terms = link_terms(readings, found.link, ground)
+    return fit_margin(terms, evidence, found.link), terms, found.note
 
 
 def control_fades(readings: Readings) -> list[tuple[float, float]]:
@@ -204,14 +222,12 @@ def _told(how: str, strength_dBm: float) -> str:
 
 
 def _explained(
-    readings: Readings, fit: MarginFit, terms: Terms, spans: list[tuple[float, float]], column: str
+    readings: Readings, fit: MarginFit, terms: Terms, spans: list[tuple[float, float]], column: str, pointed: str
 ) -> Explanation:
     link = fit.link
     height = float(np.nanmedian(terms.seen.height_m[fit.evidence.row]))
     bearing = float(terms.seen.bearing_deg[fit.evidence.row[np.nanargmax(terms.seen.distance_m[fit.evidence.row])]])
-    notes = []
-    if link.ground.directional and not readings.has("aerial_off_axis_deg"):
-        notes.append(f"it is assumed that the ground aerial {_pointing(link)}")
+    notes = [pointed] if pointed else []
     if link.aircraft.kind == "isotropic":
         notes.append("the aircraft's aerial is not described and is taken as all-round")
     if not readings.has("bank_deg"):
@@ -234,6 +250,4 @@ def _explained(
 def _pointing(link: Link) -> str:
     if link.ground_bearing_deg is not None:
         return f"stood fixed at {link.ground_bearing_deg:.0f}°"
-    if link.ground_turn_rate_deg_s is not None:
-        return f"followed the aircraft at no more than {link.ground_turn_rate_deg_s:g}°/s"
-    return "was pointed at the aircraft throughout"
+    return f"followed the aircraft at no more than {link.ground_turn_rate_deg_s:g}°/s"
