@@ -68,20 +68,22 @@ def seen_of(flown) -> Seen:
     return Seen(curves, {which: constant_of(flown.readings, which, LINK) for which in ("picture", "control")})
 
 
-def score(plan: Season, loss_dB: float, seeds: range) -> dict[str, Tally]:
-    tallies: dict[str, Tally] = {}
+def score(plan: Season, seeds: range) -> dict[tuple[float, str], Tally]:
+    """Tallies by loss and measure; a season's flights before the last are the same whatever the last one lost."""
+    tallies: dict[tuple[float, str], Tally] = {}
     for seed in seeds:
-        flown = season(seed, loss_dB, plan)
-        truth = flown[-1].truth_dB, float(np.mean([one.truth_dB for one in flown[:-1]])), loss_dB
-        seen, last = [seen_of(one) for one in flown], len(flown) - 1
-        for which in ("picture", "control"):
-            found = compared(which, seen, last, left_out={})
-            for one in found.measures:
-                name = "link model" if one.measure.column == "constant" else one.measure.column
-                tallies.setdefault(f"{which}: {name}", Tally()).add(one.judgement, *truth)
-            chosen = found.chosen.judgement if found.chosen is not None else None
-            if chosen is not None:
-                tallies.setdefault(f"{which}: the verdict", Tally()).add(chosen, *truth)
+        before: list[Seen] = []
+        for loss in LOSSES_DB:
+            flown = season(seed, loss, plan)
+            before = before or [seen_of(one) for one in flown[:-1]]
+            truth = flown[-1].truth_dB, float(np.mean([one.truth_dB for one in flown[:-1]])), loss
+            for which in ("picture", "control"):
+                found = compared(which, [*before, seen_of(flown[-1])], len(before), left_out={})
+                for one in found.measures:
+                    name = "link model" if one.measure.column == "constant" else one.measure.column
+                    tallies.setdefault((loss, f"{which}: {name}"), Tally()).add(one.judgement, *truth)
+                if found.chosen is not None:
+                    tallies.setdefault((loss, f"{which}: the verdict"), Tally()).add(found.chosen.judgement, *truth)
     return tallies
 
 
@@ -97,9 +99,8 @@ def main() -> None:
           f"{'in iv.':>8s}{'in usual':>10s}")  # fmt: skip
     for name, plan in PLANS.items():
         if wanted.only in (None, name):
-            for loss in LOSSES_DB:
-                for measure, tally in sorted(score(plan, loss, seeds).items()):
-                    print(f"{name:18s}{loss:4.0f} dB  {measure:28s}{tally.line()}", flush=True)
+            for (loss, measure), tally in sorted(score(plan, seeds).items()):
+                print(f"{name:18s}{loss:4.0f} dB  {measure:28s}{tally.line()}", flush=True)
     print(
         f"{wanted.seasons} seasons each from seed {wanted.first_seed} in {time.perf_counter() - began:.0f} s; verdicts in %;\n"
         "in iv.: the 95 % interval told holds the last day's difference from what days are on average;\n"
