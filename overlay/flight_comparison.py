@@ -245,8 +245,10 @@ def compare(flights: Sequence[Told], this: int, *, singled_out: bool = False, ac
     return Comparison(tuple(flights), this, singled_out, tuple(links), tuple(remarks))
 
 
-def _section(file: FlightFile, link: LinkName) -> Radio | None:
-    return file.downlink if link == "picture" else file.control
+def _section(file: FlightFile, link: LinkName) -> Radio:
+    from overlay.flight_file import Control, Downlink
+
+    return (file.downlink or Downlink()) if link == "picture" else (file.control or Control())
 
 
 def _by_other_equipment(flights: Sequence[Told], this: int, link: LinkName) -> dict[int, list[str]]:
@@ -266,9 +268,7 @@ def _differing(file: FlightFile, ours: FlightFile, link: LinkName) -> list[str]:
     ]
 
 
-def _described(radio: Radio | None) -> dict[str, Any]:
-    if radio is None:
-        return {}
+def _described(radio: Radio) -> dict[str, Any]:
     return {key: value for key, value in radio.model_dump().items() if key not in _NOT_EQUIPMENT and value is not None}
 
 
@@ -289,7 +289,7 @@ def _on_equipment(flights: Sequence[Told], differing: dict[int, list[str]], link
         told.append(
             f"the {link} link is compared across differing equipment: what differs is the day's and the equipment's"
         )
-    if not any(_section(each.file, link) for each in flights):
+    if not any(_section(each.file, link).model_fields_set for each in flights):
         told.append(f"no flight file describes the {link} link: that all flew the same equipment is taken for granted")
     return told
 
