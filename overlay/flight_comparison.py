@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 _NOT_EQUIPMENT = ("ground_aerial_bearing_deg", "ground_aerial_elevation_deg", "failsafe")
 _MODELLED_BY: tuple[tuple[LinkName, str], ...] = (("picture", "picture_grade"), ("control", "control_rssi_dBm"))
 _ELSEWHERE_M = 500.0
+_SAME_SHARE = 0.5  # of the shorter log; one that was left running may reach into the next flight's
 
 
 @dataclass(frozen=True)
@@ -140,7 +141,9 @@ def _refuse_twins(flights: Sequence[tuple[str, Flight]]) -> None:
     for number, (name, flight) in enumerate(flights):
         for earlier, other in flights[:number]:
             if _same_log(flight, other) or _overlap(flight, other):
-                raise UsageError(f"{earlier} and {name} are the same flight, or overlap in time: give each flight once")
+                raise UsageError(
+                    f"{earlier} and {name} are the same flight: their logs overlap in time; give each flight once"
+                )
 
 
 def _same_log(one: Flight, other: Flight) -> bool:
@@ -154,7 +157,7 @@ def _overlap(one: Flight, other: Flight) -> bool:
     if not (one.track.keeps_utc and other.track.keeps_utc):
         return False
     (start, end), (begin, stop) = ((f.track.time_s[0], f.track.time_s[-1]) for f in (one, other))
-    return bool(start < stop and begin < end)
+    return bool(min(end, stop) - max(start, begin) > _SAME_SHARE * min(end - start, stop - begin))
 
 
 def latest(flights: Sequence[tuple[str, Flight]]) -> int:
@@ -240,6 +243,8 @@ def compare(flights: Sequence[Told], this: int, *, singled_out: bool = False, ac
         remarks += _on_equipment(flights, differing, link, across)
         left_out = {} if across else {number: f"other equipment: {'; '.join(how)}" for number, how in differing.items()}
         links.append(compared(link, seen, this, left_out=left_out, singled_out=singled_out))
+        if links[-1].measures and not any(_section(told.file, link).model_fields_set for told in flights):
+            remarks.append(f"no flight file describes the {link} link: that all flew the same equipment is assumed")
     if singled_out:
         remarks.append("chosen by hand and not the latest: chance is judged as for the oddest of all these flights")
     return Comparison(tuple(flights), this, singled_out, tuple(links), tuple(remarks))
@@ -289,8 +294,6 @@ def _on_equipment(flights: Sequence[Told], differing: dict[int, list[str]], link
         told.append(
             f"the {link} link is compared across differing equipment: what differs is the day's and the equipment's"
         )
-    if not any(_section(each.file, link).model_fields_set for each in flights):
-        told.append(f"no flight file describes the {link} link: that all flew the same equipment is taken for granted")
     return told
 
 

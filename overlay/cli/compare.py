@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from overlay.cli.console import Stages, add_json, remark, say, say_json
-from overlay.errors import UsageError
+from overlay.errors import NoAnswerError, UsageError, printable
 
 if TYPE_CHECKING:
     from overlay.flight import Flight
@@ -87,6 +87,8 @@ def _flight_files(arguments: argparse.Namespace) -> tuple[list[str], list[Flight
     for number, path in enumerate(paths):
         if any(_same(path, earlier) for earlier in paths[:number]):
             raise UsageError(f"{path}: given twice; a flight cannot be compared with itself")
+    if len(paths) == 1:
+        raise NoAnswerError(f"{paths[0]}: one flight has nothing to be compared with; give at least three others")
     return paths, files
 
 
@@ -128,8 +130,9 @@ def _in_question(
 def _print(found: Comparison, names: list[str]) -> None:
     from overlay.debrief.comparison import details, headline, left_out
 
-    say(f"{names[found.this]} against {len(names) - 1} others")
+    others = len(names) - 1
+    say(f"{printable(names[found.this])} against {others} other flight{'s' if others > 1 else ''}")
     for link in found.links:
         say(headline(link))
         for line in (*details(link), *left_out(link, names)):
-            say(f"    {line}")
+            say(f"    {printable(line)}")

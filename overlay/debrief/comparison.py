@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from math import isfinite
 
 from overlay.debrief.wording import between, number, sentence
 from overlay.radio.several_flights import Compared, LinkCompared
@@ -35,7 +36,9 @@ def details(link: LinkCompared) -> Iterator[str]:
     if chosen is not None and chosen.told:
         yield from _on_chance(chosen)
     for one in link.measures:
-        if one is not chosen:
+        if one is not chosen and (
+            one.told or chosen is None or chosen.told or one.judgement.why != chosen.judgement.why
+        ):
             yield _beside(one)
 
 
@@ -61,11 +64,14 @@ def _on_chance(one: Compared) -> Iterator[str]:
     if found.verdict == "as usual":
         yield f"A loss of less than {found.usual_dB:.1f} dB could not be told from chance among these flights."
     elif not found.at_least:
-        yield f"In free space that is the same picture or strength at {100 * found.range_factor:.0f} % of the range."
+        same = "picture" if one.measure.link == "picture" else "strength"
+        yield f"In free space that is the same {same} at {100 * found.range_factor:.0f} % of the range."
 
 
 def _beside(one: Compared) -> str:
     found = one.judgement
+    if not one.told and isfinite(found.difference_dB):
+        return f"By {one.measure.words}: {_signed(found.difference_dB)} against those that tell, no verdict."
     if not one.told:
         return sentence(f"By {one.measure.words}: not told: {found.why}")
     if found.at_least:
@@ -92,8 +98,6 @@ def _often(chance: float) -> str:
 
 
 def _place(one: Compared, figure: Figure) -> str:
-    from math import isfinite
-
     known = [each.dB for each in one.figures if each.known]
     if not known or not isfinite(figure.dB):
         return "that"

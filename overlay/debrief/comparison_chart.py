@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import textwrap
+import warnings
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -45,7 +46,8 @@ def draw(links: Sequence[LinkCompared], names: Sequence[str], this: int, path: s
         if link.measures:
             _row(figure, link, (top - height + 0.6) / whole, (_ROW_IN - 0.8) / whole, names, this)
         top -= height
-    with Path(path).open("wb") as file:
+    with Path(path).open("wb") as file, warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message="Glyph")  # a title may be in letters that the font lacks
         canvas.print_png(file)  # type: ignore[no-untyped-call]  # matplotlib leaves it untyped
 
 
@@ -137,6 +139,7 @@ def _figures(axes: Axes, one: Compared, names: Sequence[str], this: int) -> None
     for label, number in zip(axes.get_yticklabels(), shown, strict=True):
         label.set_color(VERMILION if number == this else INK)
         label.set_fontweight("bold" if number == this else "normal")
+        label.set_parse_math(False)  # a title may hold any sign
     axes.set_ylim(-0.7, len(shown) - 0.3)
     _plain(axes, "x")
 

@@ -93,7 +93,7 @@ def judged(figures: Sequence[Figure], this: int, *, singled_out: bool = False) -
     if not math.isfinite(ours.dB):
         return Judgement("not told", count, why=ours.why)
     if count < LEAST_OTHERS:
-        return Judgement("not told", count, why=_too_few(ours, others))
+        return _too_few(ours, others)
     values = np.array([figure.dB for figure in known])
     own = np.array([figure.sigma_dB for figure in known])
     variance = max(float(values.var(ddof=1)), float(np.mean(own**2)), _LEAST_SIGMA_DB**2)
@@ -140,22 +140,25 @@ def _bounded(difference: float, usual: float) -> tuple[Verdict, str]:
     return "not told", "it was not flown far enough to tell"
 
 
-def _too_few(ours: Figure, others: Sequence[Figure]) -> str:
-    """Why there is no verdict, with what can be said without one."""
-    known = sum(figure.known for figure in others)
-    needed = (
-        f"{_flights(known)} to compare with {'has' if known == 1 else 'have'} a figure, and {LEAST_OTHERS} are needed to "
-        "know how much unchanged flights differ"
-    )
+def _too_few(ours: Figure, others: Sequence[Figure]) -> Judgement:
+    """No verdict, with what can be said without one."""
+    known = [figure.dB for figure in others if figure.known]
     some = [figure.dB for figure in others if math.isfinite(figure.dB)]
+    able = f"only {_flights(len(known))}" if known else "no other flight"
+    why = f"{able} can be compared, and {LEAST_OTHERS} are needed to know how much unchanged flights differ"
+    difference = ours.dB - sum(known) / len(known) if known and ours.known else math.nan
     if ours.known and some and ours.dB < min(some):
-        below = min(some) - ours.dB
-        needed += (
-            f"; it lies at least {below:.1f} dB below each of {_flights(len(some))}, and being the last of "
-            f"{len(some) + 1} is one chance in {len(some) + 1}"
-        )
-    return needed
+        why += f"; it lies at least {min(some) - ours.dB:.1f} dB below {_each(len(some))}, and being the last of "
+        why += f"{len(some) + 1} is one chance in {len(some) + 1}"
+    elif math.isfinite(difference):
+        side = "below" if difference < 0.0 else "above"
+        why += f"; it lies {abs(difference):.1f} dB {side} {'it' if len(known) == 1 else 'their mean'}"
+    return Judgement("not told", len(known), difference, why=why)
 
 
 def _flights(count: int) -> str:
-    return {0: "no flight", 1: "one other flight"}.get(count, f"{count} other flights")
+    return "one other flight" if count == 1 else f"{count} other flights"
+
+
+def _each(count: int) -> str:
+    return "the one other flight" if count == 1 else f"each of {count} other flights"

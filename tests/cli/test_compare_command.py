@@ -103,7 +103,7 @@ def test_a_lost_8_dB_is_found_on_the_latest_day(season, tmp_path, capsys) -> Non
 def test_the_words_say_what_the_numbers_say(season, capsys) -> None:
     assert main(["compare", *season]) == 0
     out = capsys.readouterr().out
-    assert out.startswith("day-5 against 4 others\n")
+    assert out.startswith("day-5 against 4 other flights\n")
     assert "Control link: worse than usual: " in out
     assert "more than chance" in out
     assert "of 20 flights with nothing changed 19 would lie within" in out
@@ -120,12 +120,20 @@ def test_another_day_is_as_usual_and_its_picking_is_told(season, capsys) -> None
     assert said(capsys)["singled_out"] is False
 
 
-@pytest.mark.parametrize("count", [1, 2, 3])
+def test_one_flight_is_no_comparison(season, capsys) -> None:
+    assert "at least three others" in refused(capsys, 4, season[0])
+    assert "given twice" in refused(capsys, 2, season[0], season[0])
+
+
+@pytest.mark.parametrize("count", [2, 3])
 def test_too_few_flights_are_no_answer(season, capsys, count) -> None:
     assert main(["compare", *season[5 - count :], "--json"]) == 4
     control = said(capsys)["links"]["control"]
     assert control["verdict"] == "not told"
-    assert "3 are needed" in control["why"] or "nothing to be compared with" in control["why"]
+    assert "3 are needed" in control["why"]
+    strength = next(one for one in control["measures"] if one["measure"] == "control_rssi_dBm")
+    assert strength["difference_dB"] < -4.0, "what is seen is told, without a verdict"
+    assert strength["usual_dB"] is None
 
 
 def test_the_same_flight_twice_is_refused(season, tmp_path, capsys) -> None:
@@ -170,6 +178,17 @@ def test_without_utc_the_flight_must_be_named(season, changed, capsys) -> None:
     told = said(capsys)
     assert told["flights"][1]["start_utc"] is None
     assert told["links"]["control"]["verdict"] in ("worse", "as usual")
+
+
+def test_titles_may_hold_anything(season, changed, tmp_path, capsys) -> None:
+    odd = ("a $x^ day", "\u98db\u884c", "tab\\tand\\nnew line", "50 % {of} it")
+    flights = [changed(n, ("version = 1", f'version = 1\ntitle = "{title}"')) for n, title in enumerate(odd)]
+    target = tmp_path / "odd.png"
+    assert main(["compare", *flights, "--evidence", str(target)]) == 0
+    told = capsys.readouterr()
+    assert told.out.startswith("50 % {of} it against 3 other flights\n")
+    assert target.read_bytes().startswith(b"\x89PNG")
+    assert "Glyph" not in told.err
 
 
 def test_a_bad_file_is_told_before_the_work(season, changed, tmp_path, capsys) -> None:
