@@ -9,6 +9,7 @@ from __future__ import annotations
 import unicodedata
 from functools import lru_cache
 from importlib.resources import as_file, files
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Literal, NamedTuple
 
@@ -135,10 +136,11 @@ def _runs(text: str, weight: Weight) -> tuple[tuple[str, Path], ...]:
 @lru_cache(maxsize=8)
 def _family_files(weight: Weight) -> tuple[Path, Path]:
     sans, other = _FILES[weight]
-    import matplotlib
-
+    matplotlib = find_spec("matplotlib")  # found, not imported: that would take longer than all the lettering
+    assert matplotlib is not None
+    assert matplotlib.origin is not None
     with as_file(files("font_source_sans_pro") / "files" / sans) as path:
-        return Path(path), Path(matplotlib.get_data_path()) / "fonts" / "ttf" / other
+        return Path(path), Path(matplotlib.origin).with_name("mpl-data") / "fonts" / "ttf" / other
 
 
 @lru_cache(maxsize=64)

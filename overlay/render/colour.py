@@ -17,6 +17,8 @@ from overlay.errors import UsageError
 from overlay.instruments.panel import Patch
 from overlay.render.tone import HIGH_DYNAMIC_RANGE
 
+Plane = NDArray[np.uint8] | NDArray[np.uint16]
+
 # (K_R, K_B): ITU-R BT.601-7 §2.5.1, BT.709-6 §3.2, BT.2020-2 table 4; the keys are ITU-T H.273 matrix codes.
 LUMA_COEFFICIENTS = {1: (0.2126, 0.0722), 5: (0.299, 0.114), 6: (0.299, 0.114), 9: (0.2627, 0.0593)}
 
@@ -83,29 +85,63 @@ def encoding_of(
 class PlanarPatch:
     """A patch in a stream's code values, ready to be blended: ``new = old · keep + add``.
 
-    `add` are three float32 planes premultiplied by alpha, `keep` the transparencies 1 − alpha at luma and chroma size.
-    For 8-bit luma an integer pair is kept beside, since that is the bulk of the work.
+    `add` are three float32 planes premultiplied by alpha, `keep` the transparency 1 − alpha at chroma size. Luma, the
+    bulk of the work, has an integer pair of the stream's own type beside: what is added, and 255 · (1 − alpha).
     """
 
     add: tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]
-    keep: tuple[NDArray[np.float32], NDArray[np.float32]]
-    luma8: tuple[NDArray[np.uint8], NDArray[np.uint8]] | None
+    keep: NDArray[np.float32]
+    luma: tuple[Plane, Plane]
+
+    def take(self, part: PlanarPatch, x: int, y: int, encoding: Encoding) -> None:
+        """Replace what lies under `part`, its corner at luma pixel (x, y), which lies on a chroma sample."""
+        shift_x, shift_y = encoding.subsampling
+        for mine, its in ((self.add[0], part.add[0]), *zip(self.luma, part.luma, strict=True)):
+            mine[y : y + its.shape[0], x : x + its.shape[1]] = its
+        x, y = x >> shift_x, y >> shift_y
+        for mine, its in ((self.add[1], part.add[1]), (self.add[2], part.add[2]), (self.keep, part.keep)):
+            mine[y : y + its.shape[0], x : x + its.shape[1]] = its
 
 
 def planar(patch: Patch, encoding: Encoding) -> PlanarPatch:
-    """(h, w, 4) premultiplied sRGB uint8 → planes in `encoding`; h and w are multiples of the chroma subsampling."""
-    drawn = cv2.transform(patch.astype(np.float32), _matrix(encoding))
-    luma, cb, cr, alpha = (np.asarray(plane, np.float32) for plane in cv2.split(drawn))
-    keep = np.float32(1) - alpha
-    chroma_keep, cb, cr = (_shrink(plane, encoding.subsampling) for plane in (keep, cb, cr))
-    luma8 = None
+    """(h, w, 4) premultiplied sRGB uint8 → planes in `encoding`; h and w are multiples of the chroma subsampling.
+
+    Every sum is exact, so that a part of a patch comes out to the bit as it does within the whole.
+    """
+    values = patch.astype(np.float32)
+    coarse, fine, _, _ = cv2.split(cv2.transform(values, _luma_rows(encoding)))
+    luma = cv2.add(coarse, fine)
+    opacity = np.ascontiguousarray(patch[..., 3])
     if encoding.bits == 8:
-        luma8 = (cv2.convertScaleAbs(luma), cv2.bitwise_not(np.ascontiguousarray(patch[..., 3])))
-    return PlanarPatch((luma, cb, cr), (keep, chroma_keep), luma8)  # type: ignore[arg-type]  # OpenCV's dtypes
+        whole = (cv2.convertScaleAbs(luma), cv2.bitwise_not(opacity))
+    else:
+        whole = (np.rint(luma).astype(np.uint16), np.uint16(255) - opacity)
+    if encoding.subsampling != (0, 0):
+        height, width = patch.shape[:2]
+        size = (width >> encoding.subsampling[0], height >> encoding.subsampling[1])
+        values = np.asarray(
+            cv2.resize(values, size, interpolation=cv2.INTER_AREA), np.float32
+        )  # means of its own pixels
+    chroma = cv2.transform(values.astype(np.float64), _quantised(_matrix(encoding), 30))
+    _, cb, cr, alpha = cv2.split(chroma.astype(np.float32))
+    return PlanarPatch((luma, cb, cr), np.float32(1) - alpha, whole)  # type: ignore[arg-type]  # OpenCV's dtypes
 
 
 @cache
-def _matrix(encoding: Encoding) -> NDArray[np.float32]:
+def _luma_rows(encoding: Encoding) -> NDArray[np.float32]:
+    """(4, 4): two rows whose sum is luma's row of the matrix, each fit for exact sums in float32's 24 bits."""
+    row = _matrix(encoding)[0]
+    coarse = _quantised(row, 24 - encoding.bits)
+    fine = _quantised(row - coarse, 38 - encoding.bits)
+    return np.asarray([coarse, fine, 0 * row, 0 * row], np.float32)
+
+
+def _quantised(values: NDArray[np.float64], bits: int) -> NDArray[np.float64]:
+    return np.rint(values * 2.0**bits) / 2.0**bits
+
+
+@cache
+def _matrix(encoding: Encoding) -> NDArray[np.float64]:
     """Premultiplied (R, G, B, alpha) in 0 … 255 → premultiplied (Y', C'b, C'r) code values and alpha in 0 … 1.
 
     Linear, offsets included, since every offset is premultiplied by alpha. BT.601-7 §2.5, BT.709-6 §3, BT.2020-2
@@ -118,13 +154,4 @@ def _matrix(encoding: Encoding) -> NDArray[np.float32]:
     cb = chroma_span * (np.array([0.0, 0.0, 1.0]) - y) / (2 * (1 - kb))
     cr = chroma_span * (np.array([1.0, 0.0, 0.0]) - y) / (2 * (1 - kr))
     rows = [[*(span * y), offset], [*cb, centre], [*cr, centre], [0.0, 0.0, 0.0, 1.0]]
-    return np.asarray(rows, np.float32) / np.float32(255)
-
-
-def _shrink(plane: NDArray[np.float32], subsampling: tuple[int, int]) -> NDArray[np.float32]:
-    """Box average over each chroma sample's own pixels."""
-    if subsampling == (0, 0):
-        return plane
-    height, width = plane.shape
-    size = (width >> subsampling[0], height >> subsampling[1])
-    return np.asarray(cv2.resize(plane, size, interpolation=cv2.INTER_AREA), dtype=np.float32)
+    return np.asarray(rows) / 255

@@ -11,8 +11,8 @@ from overlay.clock import AffineClock
 from overlay.instruments.palette import PALETTES, Palette
 from overlay.instruments.panel import Rect
 from overlay.recordings import Picture, Recording, decode
-from overlay.render.blend import Plane, plane_views
-from overlay.render.colour import Encoding
+from overlay.render.blend import plane_views
+from overlay.render.colour import Encoding, Plane
 from overlay.render.footage import source_encoding
 from overlay.render.stage import no_picture, paste, scaled_to
 

@@ -12,8 +12,8 @@ from overlay.instruments.palette import Colour, Palette
 from overlay.instruments.panel import Patch, Rect
 from overlay.instruments.unseen import unseen
 from overlay.recordings import Picture, Recording
-from overlay.render.blend import Plane, plane_views
-from overlay.render.colour import Encoding, PlanarPatch, planar
+from overlay.render.blend import plane_views
+from overlay.render.colour import Encoding, PlanarPatch, Plane, planar
 from overlay.render.filtering import deinterlacing, filtered, scaling, turns
 
 if TYPE_CHECKING:

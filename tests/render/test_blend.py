@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from overlay.errors import UsageError
 from overlay.render.blend import blend, plane_views
 from overlay.render.colour import LUMA_COEFFICIENTS, Encoding, encoding_of, planar
+from overlay.render.compositor import changed
 
 FORMATS = ["yuv420p", "yuvj420p", "yuv422p", "yuv444p", "nv12", "yuv420p10le", "yuv422p10le", "yuv444p10le"]
 BT709, BT601, BT2020 = 1, 6, 9
@@ -102,6 +103,36 @@ def test_any_even_rectangle_is_blended_where_it_lies(x: int, y: int, width: int,
     blend(plane_views(frame, encoding), planar(patch, encoding), x, y, encoding)
     for got, exact in zip(plane_views(frame, encoding), exact_blend(before, patch, x, y, encoding), strict=True):
         assert np.abs(got - np.clip(exact, 0, 255)).max() <= 1.0
+
+
+@pytest.mark.parametrize("pixel_format", ["yuv420p", "yuv422p", "yuv444p", "yuv420p10le"])
+def test_a_patch_of_which_only_a_part_was_converted_is_the_same_to_the_bit(pixel_format: str) -> None:
+    """Else what is drawn would depend on what was drawn before it, and on where a run was interrupted."""
+    encoding = encoding_of(pixel_format, BT709, False, 720, 1)
+    rng = np.random.default_rng(6)
+    for seed in range(40):
+        old = random_patch(98, 62, seed)
+        new, other = old.copy(), random_patch(98, 62, seed + 100)
+        top, left = rng.integers(0, 60), rng.integers(0, 90)
+        bottom, right = top + rng.integers(1, 62 - top + 1), left + rng.integers(1, 98 - left + 1)
+        new[top:bottom, left:right] = other[top:bottom, left:right]
+        new[top, left] ^= 1
+        x, y, width, height = changed(old, new)
+        kept = planar(old, encoding)
+        kept.take(planar(np.ascontiguousarray(new[y : y + height, x : x + width]), encoding), x, y, encoding)
+        whole = planar(new, encoding)
+        for got, wanted in zip((*kept.add, kept.keep, *kept.luma), (*whole.add, whole.keep, *whole.luma), strict=True):
+            assert np.array_equal(got, wanted)
+
+
+def test_what_changed_is_the_smallest_even_rectangle() -> None:
+    old = random_patch(20, 16, 1)
+    new = old.copy()
+    assert changed(old, new).width == 0
+    new[5, 7, 0] ^= 1
+    assert changed(old, new) == (6, 4, 2, 2)
+    new[12, 3, 3] ^= 1
+    assert changed(old, new) == (2, 4, 6, 10)
 
 
 @pytest.mark.parametrize(
