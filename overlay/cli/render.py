@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -74,6 +75,13 @@ def add(commands: Any) -> None:
     add_hdr(parser)
     parser.add_argument("--captions", action="store_true", help="tell events in words on the picture, in any layout")
     parser.add_argument(
+        "--encoder",
+        metavar="NAME",
+        default="libx264",
+        help="what encodes: libx264 (H.264, the default), libx265 (HEVC), or hardware where it is: h264_nvenc, "
+        "hevc_nvenc, h264_amf, h264_qsv",
+    )
+    parser.add_argument(
         "--workers",
         type=int,
         choices=range(1, 65),
@@ -92,7 +100,9 @@ def run(arguments: argparse.Namespace) -> int:
     """Align, read, draw, encode."""
     from overlay.flight import Flight
     from overlay.layouts import load
+    from overlay.render.encoder import encoder_named
 
+    encoder = encoder_named(arguments.encoder)
     start, end, still_s = (_time(arguments, name) for name in ("start", "end", "still"))
     if start is not None and end is not None and end <= start:
         raise UsageError(f"--to {arguments.end} does not lie after --from {arguments.start}")
@@ -108,7 +118,7 @@ def run(arguments: argparse.Namespace) -> int:
         _check_target(arguments.output, arguments.overwrite, folder=arguments.transparent == "png")
         if arguments.transparent:
             return _transparent(arguments, flight, layout, stages, (start, end))
-        review = _asked_review(arguments, flight, layout)
+        review = replace(_asked_review(arguments, flight, layout), encoder=encoder)
         from overlay.render.pipeline import render
 
         done = render(

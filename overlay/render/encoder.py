@@ -29,25 +29,73 @@ class Encoder:
         return [word for pair in pairs for word in pair] + ["-pix_fmt", pixel_format]
 
 
-def encoded_format(encoder: Encoder, source: str) -> str:
-    """Pixel format to encode: the source's own where the encoder takes it. Raises UsageError where it does not."""
-    import av
+# By the name that is asked for. How the hardware's encoders are set is from memory of FFmpeg's documentation.
+ENCODERS = {
+    "libx264": Encoder(),
+    "libx265": Encoder("libx265", {"crf": "20", "preset": "fast", "x265-params": "log-level=error:open-gop=0"}),
+    "h264_nvenc": Encoder("h264_nvenc", {"rc": "constqp", "qp": "20"}),
+    "hevc_nvenc": Encoder("hevc_nvenc", {"rc": "constqp", "qp": "22"}),
+    "h264_amf": Encoder("h264_amf", {"rc": "cqp", "qp_i": "20", "qp_p": "22"}),
+    "h264_qsv": Encoder("h264_qsv", {"global_quality": "20"}),
+}
+_SAME_SAMPLES = {"yuv420p": "nv12", "yuv420p10le": "p010le"}  # otherwise ordered, as hardware likes them
 
-    formats = [f.name for f in av.Codec(encoder.name, "w").video_formats or []]
+
+def encoder_named(name: str) -> Encoder:
+    """One of `ENCODERS`, tried. Raises UsageError for another name, or where it cannot be had on this machine."""
+    if name not in ENCODERS:
+        raise UsageError(f"encoder {name!r} is not known; known are {', '.join(ENCODERS)}")
+    _formats(ENCODERS[name])
+    return ENCODERS[name]
+
+
+def encoded_format(encoder: Encoder, source: str) -> str:
+    """Pixel format to encode: the source's own where the encoder takes it, or the same samples in another order.
+
+    Raises UsageError where it takes neither, or cannot be had on this machine.
+    """
+    formats = _formats(encoder)
     wanted = {"yuvj420p": "yuv420p", "yuvj422p": "yuv422p", "yuvj444p": "yuv444p"}.get(source, source)
+    if formats and wanted not in formats and _SAME_SAMPLES.get(wanted) in formats:
+        wanted = _SAME_SAMPLES[wanted]
     if formats and wanted not in formats:
         raise UsageError(f"encoder {encoder.name} does not take pixel format {source}; it takes {', '.join(formats)}")
     return wanted
 
 
+def _formats(encoder: Encoder) -> list[str]:
+    """The pixel formats that the encoder takes, once it was seen to start: hardware's only do where it is."""
+    import av
+
+    try:
+        formats = [f.name for f in av.Codec(encoder.name, "w").video_formats or []]
+    except ValueError:  # as PyAV calls an unknown codec
+        raise UsageError(f"encoder {encoder.name} is not part of the libraries installed here; use libx264") from None
+    trial: Any = av.CodecContext.create(encoder.name, "w")
+    trial.width, trial.height, trial.time_base = 640, 360, Fraction(1, 25)
+    trial.pix_fmt = next(iter(formats), "yuv420p")
+    trial.options = dict(encoder.options)
+    try:
+        trial.open()
+    except (av.error.FFmpegError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or str(error)
+        raise UsageError(f"encoder {encoder.name} does not start on this machine ({reason}); use libx264") from error
+    return formats
+
+
 def add_video(container: OutputContainer, encoder: Encoder, look: Format, pixel_format: str) -> av.VideoStream:
     """Add the video stream: size, pixel shape, time base, colour description and field order of the footage."""
     stream = cast("av.VideoStream", container.add_stream(encoder.name, rate=look.frame_rate))
-    context: Any = stream.codec_context
+    _set_up(stream.codec_context, encoder, look, pixel_format)
+    stream.time_base = look.time_base
+    return stream
+
+
+def _set_up(context: Any, encoder: Encoder, look: Format, pixel_format: str) -> None:
     context.width, context.height = look.raster.width, look.raster.height
     context.pix_fmt = pixel_format
     context.sample_aspect_ratio = look.raster.sample_aspect
-    context.time_base = stream.time_base = look.time_base
+    context.time_base = look.time_base
     context.framerate = look.frame_rate
     colour = look.colour
     context.color_primaries, context.color_trc, context.colorspace = colour.primaries, colour.transfer, colour.matrix
@@ -57,7 +105,6 @@ def add_video(container: OutputContainer, encoder: Encoder, look: Format, pixel_
         field_order = "tff=1" if look.interlaced == "top" else "bff=1"
         options["x264-params"] = ":".join(filter(None, [options.get("x264-params", ""), field_order]))
     context.options = options
-    return stream
 
 
 def container_options(suffix: str, time_base: Fraction) -> dict[str, str]:

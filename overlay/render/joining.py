@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from overlay.errors import Damage
 from overlay.render.encoder import container_options
 from overlay.render.segments import Coded, Plan
+from overlay.render.sink import Sink
 from overlay.render.sound import Sound
 
 if TYPE_CHECKING:
@@ -103,7 +104,7 @@ class Join:
     def finish(self) -> Path:
         """Close the file: all that is left of the sound, and the index."""
         if self._output is not None:
-            self._output.close()
+            self._output.close(finished=True)
         self._journal.close()
         return self.path
 
@@ -111,8 +112,8 @@ class Join:
         """Close everything after a fault."""
         self._journal.close()
         if self._output is not None:
-            with suppress(Exception):  # the fault itself is what is told
-                self._output.close()
+            with suppress(OSError):  # it is told already
+                self._output.close(finished=False)
 
     def _take_over(self, earlier: _Earlier) -> None:
         with _reading(earlier.path) as source:
@@ -155,11 +156,10 @@ class _Output:
     """The joined file: times of decoding are made anew, since each segment's own know nothing of the others."""
 
     def __init__(self, plan: Plan, path: Path, template: av.VideoStream) -> None:
-        import av
-
         look = plan.review.footage.format
         self._time_base, self._frame_rate = look.time_base, look.frame_rate
-        self._container = av.open(str(path), "w", options=container_options(plan.suffix, look.time_base))
+        self._sink = Sink(path)
+        self._container = self._sink.container(container_options(plan.suffix, look.time_base))
         _describe(self._container, plan)
         self._stream = self._container.add_stream_from_template(template, opaque=True)
         context: Any = self._stream.codec_context
@@ -183,14 +183,19 @@ class _Output:
         shift = first - start if first is not None else 0
         for packet in chain(head, packets):
             self._mux(packet, self._ticks(packet.pts, packet) + shift)
+            self._sink.check()
 
-    def close(self) -> None:
-        """End the sound and the file."""
+    def close(self, *, finished: bool) -> None:
+        """End the sound and the file, or leave it as far as it is written."""
         try:
-            self.sound.mux_until(None)
+            if finished:
+                self.sound.mux_until(None)
+            else:
+                self._sink.give_up()
         finally:
             self.sound.close()
             self._container.close()
+            self._sink.close()
 
     def _ticks(self, stamp: int | None, packet: _Packet) -> int:
         assert stamp is not None

@@ -86,9 +86,8 @@ def render(
     footage = review.footage
     begin, stop = footage.window(start_s, end_s)
     pixel_format = encoded_format(review.encoder, footage.format.pixel_format)
-    container_options(
-        target.suffix.lower(), footage.format.time_base
-    )  # refuses what cannot be written, before any work
+    # what cannot be written is refused before any work
+    container_options(target.suffix.lower(), footage.format.time_base)
     plan = Plan(review, begin, stop, pixel_format, target.suffix.lower())
     with workplace(target, overwrite=overwrite, inputs=footage.files) as place:
         try:

@@ -21,6 +21,7 @@ from overlay.recordings import Picture
 from overlay.render.ahead import ahead
 from overlay.render.compositor import Compositor
 from overlay.render.encoder import add_video
+from overlay.render.sink import Sink
 
 if TYPE_CHECKING:
     import av
@@ -101,7 +102,7 @@ def encode(
             if found is None or found[0] != segment.number:
                 yield Coded(segment, None, 0, 0, 0, _taken(damage))
                 continue
-            file = _SegmentFile(plan, folder / f"segment-{segment.number}{plan.suffix}")
+            file = _SegmentFile(plan, folder, segment.number)
             with file:
                 for one in found[1]:
                     if stopped():
@@ -139,16 +140,17 @@ def _drawn(plan: Plan, segments: Sequence[Segment], compositor: Compositor, dama
 class _SegmentFile:
     """A segment being written: pictures alone, whose times begin at zero."""
 
-    def __init__(self, plan: Plan, path: Path) -> None:
-        import av
-
-        self.path, self.first, self.frames = path, 0, 0
-        self._time_base = plan.review.footage.format.time_base
+    def __init__(self, plan: Plan, folder: Path, number: int) -> None:
+        self.path = folder / f"segment-{number}{'.mov' if plan.suffix == '.mov' else '.mp4'}"
+        self.first, self.frames = 0, 0
+        look = plan.review.footage.format
+        self._time_base = look.time_base
         options = {"use_editlist": "0"}  # which would round times to milliseconds
         if self._time_base.numerator == 1:
             options["video_track_timescale"] = str(self._time_base.denominator)
-        self._container = av.open(str(path), "w", format="mov" if plan.suffix == ".mov" else "mp4", options=options)
-        self._stream = add_video(self._container, plan.review.encoder, plan.review.footage.format, plan.pixel_format)
+        self._sink = Sink(self.path)
+        self._container = self._sink.container(options)
+        self._stream = add_video(self._container, plan.review.encoder, look, plan.pixel_format)
 
     def encode(self, time: Fraction, frame: av.VideoFrame) -> None:
         """Add a frame that is due at `time` of the review."""
@@ -158,6 +160,7 @@ class _SegmentFile:
         frame.time_base, frame.pts = self._time_base, due - self.first
         self.frames += 1
         self._container.mux(self._stream.encode(frame))
+        self._sink.check()
 
     def __enter__(self) -> _SegmentFile:
         return self
@@ -168,3 +171,4 @@ class _SegmentFile:
                 self._container.mux(self._stream.encode(None))
         finally:
             self._container.close()
+            self._sink.close()

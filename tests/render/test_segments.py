@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -21,7 +22,7 @@ import numpy as np
 import pytest
 
 from overlay.clock import AffineClock
-from overlay.errors import UsageError
+from overlay.errors import RecordingError, UsageError
 from overlay.instruments.panel import Rect
 from overlay.layouts import load
 from overlay.readings import Readings
@@ -271,3 +272,96 @@ def test_killed_at_any_moment_it_leaves_the_target_absent_or_old_and_goes_on(
     render(reviewed(source), out, overwrite=True)
     assert shown(out) == shown(tmp_path / "whole.mp4")
     assert not (tmp_path / "out.mp4.part").exists()
+
+
+@pytest.mark.parametrize(
+    ("name", "pixel_format"), [("libx265", "yuv420p"), ("libx265", "yuv420p10le"), ("libx264", "yuv422p10le")]
+)
+def test_other_encoders_and_depths_join_as_exactly(
+    tmp_path: Path, recorded: Recorded, name: str, pixel_format: str
+) -> None:
+    source = recorded(tmp_path / "in.mp4", frames=60, pixel_format=pixel_format, times=irregular(60))
+    options = {"preset": "ultrafast", **({"x265-params": "log-level=error:pools=1:bframes=3"} if "265" in name else {})}
+    encoder = Encoder(name, options)
+    render(reviewed(source, encoder=encoder), tmp_path / "whole.mp4")
+    interrupted(reviewed(source, encoder=encoder), tmp_path / "again.mp4", 1.7)
+    assert "went on after" in render(reviewed(source, encoder=encoder), tmp_path / "again.mp4").notes[0]
+    whole = shown(tmp_path / "whole.mp4")
+    assert [time for time, _ in whole] == [time for time, _ in shown(source)]
+    assert shown(tmp_path / "again.mp4") == whole
+
+
+def test_a_window_without_pictures_is_refused(tmp_path: Path, recorded: Recorded) -> None:
+    source = recorded(tmp_path / "in.mp4", frames=10)
+    with pytest.raises(RecordingError, match=r"in\.mp4: no picture can be decoded from 0\.300 s on"):
+        render(reviewed(source), tmp_path / "out.mp4", start_s=0.3, end_s=0.3)
+    assert [entry.name for entry in tmp_path.iterdir()] == ["in.mp4"]
+
+
+SQUEEZED = """
+    import resource, sys
+    from pathlib import Path
+    sys.path.insert(0, {tests!r})
+    from test_segments import SMALL, reviewed, render, segments
+    import overlay.render.pipeline as pipeline
+    from overlay.errors import OutputError
+    segments.SEGMENT_FRAMES = pipeline.SEGMENT_FRAMES = SMALL
+    if {most}:
+        resource.setrlimit(resource.RLIMIT_FSIZE, ({most}, {most}))
+    try:
+        render(reviewed(Path({source!r})), {out!r}, overwrite=True)
+    except OutputError as error:
+        print("; ".join([str(error), *getattr(error, "__notes__", ())]))
+"""
+
+
+def squeezed(source: Path, out: Path, most: int = 0) -> str:
+    """Render in a process of its own whose files may hold no more than `most` bytes; what it says of the fault."""
+    script = textwrap.dedent(SQUEEZED).format(
+        tests=str(Path(__file__).parent), source=str(source), out=str(out), most=most
+    )
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
+    return done.stdout.strip()
+
+
+def told_and_mended(source: Path, out: Path, said: str, whole: Path) -> None:
+    """The fault was one line with the path; what stood there stands; with room the same command gives the same."""
+    assert said.startswith(f"{out}: ")
+    assert "\n" not in said
+    assert out.read_bytes() == b"old"
+    folder = Path(f"{out}.part")
+    assert folder.exists() == ("is kept in" in said)
+    done = render(reviewed(source), out, overwrite=True)
+    assert bool(done.notes) == ("is kept in" in said), "what was said to be kept can be gone on from"
+    assert shown(out) == shown(whole)
+    assert not folder.exists()
+
+
+@pytest.mark.parametrize("share", [0.02, 0.4, 0.9])
+def test_a_file_that_may_not_grow_is_one_clear_line(tmp_path: Path, recorded: Recorded, share: float) -> None:
+    """The system's own limit of a file's size (RLIMIT_FSIZE, which gives EFBIG)."""
+    source, whole, out = recorded(tmp_path / "in.mp4", frames=100), tmp_path / "whole.mp4", tmp_path / "out.mp4"
+    render(reviewed(source), whole)
+    out.write_bytes(b"old")
+    said = squeezed(source, out, int(whole.stat().st_size * share))
+    told_and_mended(source, out, said, whole)
+
+
+@pytest.mark.parametrize("share", [0.1, 0.5, 0.95])
+def test_a_full_disk_is_one_clear_line(tmp_path: Path, recorded: Recorded, share: float) -> None:
+    """A real file system that fills up; benchmarks/render_faults.py does this with twenty sizes."""
+    source, whole, disk = recorded(tmp_path / "in.mp4", frames=100), tmp_path / "whole.mp4", tmp_path / "disk"
+    render(reviewed(source), whole)
+    disk.mkdir()
+    size = int(whole.stat().st_size * share)
+    order = ["mount", "-t", "tmpfs", "-o", f"size={size}", "none", str(disk)]
+    if shutil.which("mount") is None or subprocess.run(order, capture_output=True, check=False).returncode:
+        pytest.skip("no file system may be mounted here")
+    try:
+        (disk / "out.mp4").write_bytes(b"old")
+        said = squeezed(source, disk / "out.mp4")
+        assert "No space left" in said or "disk is full" in said
+        subprocess.run(["mount", "-o", "remount,size=64m", str(disk)], check=True)
+        told_and_mended(source, disk / "out.mp4", said, whole)
+    finally:
+        subprocess.run(["umount", str(disk)], check=True)
