@@ -5,7 +5,7 @@ and gusts, a pilot who flies out, loiters and comes home at other throttle, sens
 have taken to fly home from a moment (farther than half way out) is worked out from the true polar in the true mean
 wind, at the airspeed flown home.
 
-    python benchmarks/wind_energy.py [--flights 60]
+    python benchmarks/wind_energy.py [--flights 60] [--first-seed 0]
 """
 
 from __future__ import annotations
@@ -142,10 +142,12 @@ def truth_home(table, volts, craft, wind, home_v, rows):
 def main():
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--flights", type=int, default=60)
-    wanted, began = parser.parse_args().flights, time.perf_counter()
+    parser.add_argument("--first-seed", type=int, default=0)
+    asked, began = parser.parse_args(), time.perf_counter()
+    wanted, seeds = asked.flights, range(asked.first_seed, asked.first_seed + asked.flights)
     for with_airspeed in (True, False):
         wind_error, bearing_error, covered, scale_error, energy, refused, inside = [], [], [], [], [], 0, []
-        for seed in range(wanted):
+        for seed in seeds:
             rng, table, flying, craft, home_v = make(seed)
             track, scale, volts = observe(rng, table, flying, with_airspeed)
             readings = readings_of(track, pack=Pack(8000.0))
@@ -180,6 +182,8 @@ def main():
             print(
                 f"  wind vector error: median {np.median(wind_error):.2f}, 95 % {np.quantile(wind_error, 0.95):.2f} m/s"
             )
+            close, straight = np.mean(np.array(wind_error) < 0.5), np.mean(np.array(bearing_error) < 10.0)
+            print(f"  within ±0.5 m/s: {close:.2f}; within ±10°: {straight:.2f}")
             print(f"  direction, above 2 m/s: 95 % within {np.quantile(bearing_error, 0.95):.0f}°")
             print(f"  wind inside its interval: {np.mean(covered):.2f}")
         if scale_error:

@@ -71,6 +71,10 @@ def _wind(story: Story) -> Iterator[Row]:
     spread = wind.from_spread95_deg
     told = f"± {spread:.0f}°" if spread < 180.0 else "any direction"
     yield Row("Wind from", f"{wind.from_deg:.0f}°", told, f"as the wind, from {wind.arc_deg:.0f}° of courses flown")
+    if wind.airspeed_scale is not None and wind.airspeed_scale_sigma is not None:
+        off, spread = 100.0 * (wind.airspeed_scale - 1.0), 196.0 * wind.airspeed_scale_sigma
+        interval = between(off - spread, off + spread, "%", 1)
+        yield Row("Airspeed sensor reads too high by", quantity(off, "%", 1), interval, "fitted with the wind")
 
 
 def _energy(story: Story) -> Iterator[Row]:
@@ -79,6 +83,12 @@ def _energy(story: Story) -> Iterator[Row]:
     yield Row("Charge used", quantity(found.charge_used_mAh, "mAh"), _unless(found.charge_used_mAh), charge)
     energy = _source(readings, "energy_used_Wh", "no volts and amperes in the log")
     yield Row("Energy used", quantity(found.energy_used_Wh, "Wh", 1), _unless(found.energy_used_Wh), energy)
+    if found.homeward is not None:
+        power = found.homeward.power
+        spread = 1.96 * power.sigma_W
+        source = f"in level flight at {quantity(power.airspeed_mps, 'm/s', 1)}, from {power.blocks} stretches of this flight"
+        interval = between(power.power_W - spread, power.power_W + spread, "W")
+        yield Row("Power to fly level", quantity(power.power_W, "W"), interval, source)
     for name, cost in (("outbound", found.out), ("homebound", found.home)):
         yield _cost(f"Charge per kilometre, {name}", cost)
 
@@ -132,15 +142,24 @@ def _link(story: Story) -> Iterator[Row]:
         reason = story.not_explained or "the live picture's link is not described or was not seen"
         yield Row("Range of the live picture", NO_DATA, "–", reason)
         return
+    yield _constant("Margin of the live picture at 1 km", found)
     yield from _ranges("Range at grade 3", found)
 
 
 def _control(story: Story) -> Iterator[Row]:
     """How far the control link would reach, as it was and changed; nothing where the log holds nothing of it."""
     if story.control is not None:
+        yield _constant("Margin of the control link at 1 km", story.control)
         yield from _ranges(f"Range, {story.control.fit.evidence.level}", story.control)
     elif story.readings.has("control_rssi_dBm"):
         yield Row("Range of the control link", NO_DATA, "–", story.control_not_explained or "not modelled")
+
+
+def _constant(name: str, found: Explanation) -> Row:
+    """The one constant that is fitted to a link."""
+    mean, (low, high) = found.fit.constant_dB()
+    source = f"fitted, with nothing lost but range, over a {found.fit.evidence.level}"
+    return Row(name, quantity(mean, "dB", 1), between(low, high, "dB", 1), source)
 
 
 def _ranges(what: str, found: Explanation) -> Iterator[Row]:
