@@ -1,4 +1,4 @@
-"""`overlay diagnose`: grade of the live picture over time, and its break-ups."""
+"""`overlay diagnose`: grade of the live picture over time, its break-ups, and the control link's fades."""
 
 from __future__ import annotations
 
@@ -34,9 +34,10 @@ def add(commands: Any) -> None:
     """Add the command's options."""
     parser: argparse.ArgumentParser = commands.add_parser(
         "diagnose",
-        help="picture grade over time, break-ups with onset and conditions",
+        help="picture grade over time, break-ups and control link fades with conditions and causes",
         description="Grade the live picture frame by frame (ITU-R BT.500 impairment scale, 5 imperceptible to 1 very "
-        "annoying), and find when it broke up, how, and when it came back.",
+        "annoying), and find when it broke up, how, and when it came back; find the control link's fades in the log. Where "
+        "the radios are described, say why. Without a ground recording the log alone is told of.",
     )
     add_flight(parser)
     add_pin(parser)

@@ -86,7 +86,9 @@ def _energy(story: Story) -> Iterator[Row]:
     if found.homeward is not None:
         power = found.homeward.power
         spread = 1.96 * power.sigma_W
-        source = f"in level flight at {quantity(power.airspeed_mps, 'm/s', 1)}, from {power.blocks} stretches of this flight"
+        source = (
+            f"in level flight at {quantity(power.airspeed_mps, 'm/s', 1)}, from {power.blocks} stretches of this flight"
+        )
         interval = between(power.power_W - spread, power.power_W + spread, "W")
         yield Row("Power to fly level", quantity(power.power_W, "W"), interval, source)
     for name, cost in (("outbound", found.out), ("homebound", found.home)):

@@ -23,6 +23,8 @@ from overlay.readings import Readings
 Floats = NDArray[np.float64]
 
 FADED_PCT, _WELL_PCT = 80.0, 90.0  # a fade begins below the one and ends above the other
+_HALF_STEP_DB = 0.5  # strengths are logged to a decibel
+_MOSTLY_PARTED = 0.5  # of the faded readings may be on the wrong side
 _HELD_PERCENTILE = 1.0  # of the strengths with which it held well: the weakest, but for outliers
 
 
@@ -159,8 +161,8 @@ def explain_picture(readings: Readings, link: Link, ground: Ground | None = None
 def explain_control(readings: Readings, link: Link, ground: Ground | None = None) -> Explanation:
     """Why the control link faded, from its logged strength in dBm and its quality in percent.
 
-    The margin counts from the strength at which the quality fell below 80 %. Where it never did, or did while the
-    strength was no less than where it held, it counts from the weakest that held: the link may reach farther than said.
+    The margin counts from the strength that best parts fades (quality below 80 %) from good readings. Where there were
+    none, or none for want of strength, it counts from the weakest that held: the link may reach farther than said.
     """
     fades = control_fades(readings)
     evidence = control_evidence(readings, *_needed_dBm(readings))
@@ -210,11 +212,27 @@ def _needed_dBm(readings: Readings) -> tuple[float, str]:
     faded = strength[known & (quality < FADED_PCT)]
     well = strength[known & (quality >= _WELL_PCT)]
     held = float(np.percentile(well if len(well) else strength[known], _HELD_PERCENTILE))
-    needed = float(np.median(faded)) if len(faded) else held
-    if len(faded) and needed < held:
-        return needed, _told("as it was when it faded", needed)
-    # It never faded, or faded while it was stronger than where it held: what it needs was not seen.
+    needed = _parting(faded, well)
+    if needed is not None:
+        return needed, _told("as where it began to fade", needed)
+    # It never faded, or not for want of strength: what it needs was not seen.
     return held, _told("as it ever was here and held", held)
+
+
+def _parting(faded: Floats, well: Floats) -> float | None:
+    """The level that best parts fades from good readings, half a logged decibel above the strongest fade below it.
+
+    None where fades are no matter of strength: where half of them lie above the level that serves best.
+    """
+    levels = np.unique(faded)
+    if len(levels) == 0:
+        return None
+    # As many as are on the wrong side: faded though stronger, good though no stronger.
+    above = len(faded) - np.searchsorted(np.sort(faded), levels, side="right")
+    below = np.searchsorted(np.sort(well), levels, side="right")
+    wrong = above + below
+    best = int(np.argmin(wrong))
+    return float(levels[best]) + _HALF_STEP_DB if wrong[best] <= _MOSTLY_PARTED * len(faded) else None
 
 
 def _told(how: str, strength_dBm: float) -> str:

@@ -56,13 +56,13 @@ def test_fades_are_counted_and_explained(told):
     assert np.all(low < high)
 
 
-def test_the_margin_counts_from_the_fades_own_strength(told):
-    """At 6 km the strength is −55 − 15.6 dBm; in the fades it was −55 − 6.3 − 30 and −55 − 12.1 − 30: −97 in the middle."""
+def test_the_margin_counts_from_where_it_began_to_fade(told):
+    """At 6 km the strength is −55 − 15.6 dBm, and it held; in the fades it was about −55 − 6.3 − 30 and −55 − 12.1 − 30."""
     time, mean, _, _ = told.control.margin_dB()
     far = int(np.argmin(np.abs(time - 300.0)))
-    needed = np.median(told.readings["control_rssi_dBm"][told.readings["control_link_pct"] < 80])
+    needed = np.max(told.readings["control_rssi_dBm"][told.readings["control_link_pct"] < 80])
     assert mean[far] == pytest.approx(-55.0 - 15.6 - needed, abs=1.5)
-    assert f"{abs(needed):.0f} dBm" in told.control.fit.evidence.level
+    assert f"{abs(needed + 0.5):.0f} dBm" in told.control.fit.evidence.level
 
 
 def test_a_link_that_held(told):
@@ -85,7 +85,7 @@ def test_it_is_on_the_page_with_its_ranges_and_assumptions(told):
     assert "Did the control link hold?" in html
     assert "Assumed of the control link" in html
     (constant,) = (row for row in rows(told) if row.name == "Margin of the control link at 1 km")
-    needed = np.median(told.readings["control_rssi_dBm"][told.readings["control_link_pct"] < 80])
+    needed = np.max(told.readings["control_rssi_dBm"][told.readings["control_link_pct"] < 80])
     assert float(constant.value.split("\u00a0")[0].replace("\u2212", "-")) == pytest.approx(-55.0 - needed, abs=2.0)
     assert "fitted" in constant.source
     ranges = [row for row in rows(told) if row.name.startswith("Range, control link")]

@@ -238,3 +238,17 @@ def test_the_radio_horizon_is_named_where_the_curve_hides_the_station(making):
         "ground reflection",
     }  # low over the ground
     assert "the radio horizon lies 17 km out" in longest.sentence
+
+
+def test_what_a_link_needs_is_where_quality_parts(making):
+    """Quality that falls where the strength does, 5 dB above the median of what was heard while it was down."""
+    made = making(seed=17, far_m=9000.0)
+    rng = np.random.default_rng(8)
+    strength = np.round(-80 - 20 * np.log10(made.range_m / 1000) + rng.normal(size=len(made.time)))
+    quality = np.where(strength < -95.0, 40.0, 100.0)
+    told = explain_control(made.readings(control_rssi_dBm=strength, control_link_pct=quality), link_from_words(2400.0))
+    assert "as where it began to fade (−96 dBm)" in told.fit.evidence.level
+    deaf = np.where((made.time > 60) & (made.time < 70), 40.0, 100.0)  # near home: no want of strength
+    told = explain_control(made.readings(control_rssi_dBm=strength, control_link_pct=deaf), link_from_words(2400.0))
+    assert "as it ever was here and held" in told.fit.evidence.level
+    assert "the quality fell without it" in told.events[0].sentence
