@@ -26,6 +26,7 @@ _FARTHEST_DB = 60.0
 _STEEPEST_DB, _GENTLEST_DB = 0.3, 15.0  # scale of the fall
 _CONDITION_DB, _PLACE_DB = 4.0, 2.5  # 1σ of what may shift the fall, before any data
 _STRETCH_DB = 1.5  # of range
+_OWN_PATH_DB, _OWN_STRETCH_DB = 1.0, 3.0  # 1σ of a flight's own ground nulls, at its own height, over such stretches
 _REST = 0.3  # how far a window lies off the fall, as a share of its depth, neighbours that err alike counted in
 
 
@@ -82,12 +83,14 @@ class Fall:
         return shape._at(found.x)
 
     def sigma_dB(self, pool: Pool) -> Floats:
-        """1σ of each offset by the scatter of the windows, block by block, and by what the prior leaves open."""
+        """1σ of each offset: scatter of the windows by blocks, what the prior leaves open, and each flight's own path."""
         design, seen = self._design(pool), len(pool.flight)
         slopes, rest = self._slopes(pool, design), self._residuals(pool, design)
         bread = np.linalg.pinv(slopes.T @ slopes)
+        shifted = slopes[:seen] * slopes[:seen, -4, None]  # what a decibel more of path does
         meat = by_blocks(slopes[:seen] * rest[:seen, None], pool.block)
         meat += _REST**2 * slopes[seen + 1 :].T @ slopes[seen + 1 :]
+        meat += _OWN_PATH_DB**2 * by_blocks(shifted, _own_path(pool))
         return np.asarray(np.sqrt(np.diag(bread @ meat @ bread))[: len(self.members)])
 
     def seen_by(self, windows: Pool) -> bool:
@@ -160,6 +163,11 @@ class Fall:
 def _place(pool: Pool) -> Numbers:
     """A code for condition and stretch of range."""
     return np.asarray(1000 * pool.condition + 500 + np.floor(pool.distance_dB / _STRETCH_DB), np.intp)
+
+
+def _own_path(pool: Pool) -> Numbers:
+    """A code for flight and stretch of range."""
+    return np.asarray(1000 * pool.flight + 500 + np.floor(pool.distance_dB / _OWN_STRETCH_DB), np.intp)
 
 
 def _step_at(windows: Pool) -> float:

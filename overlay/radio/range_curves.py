@@ -26,7 +26,7 @@ CELL_DB = 1.0  # of range
 LEAST_SHARED_S = 60.0  # of flight at ranges and heights that another flight has as well
 _LEVEL_DEG = 20.0
 _LOWEST_M = 16.0  # below it every height is one; above it heights are alike within an octave
-_BLOCK_S = 20.0  # fading and weaving are over by then: what lies farther apart is independent
+_BLOCK_S = 40.0  # fading and weaving are over by then: what lies farther apart is independent
 _DWELL_S = 20.0  # longer in one cell of range is no more evidence about it
 
 

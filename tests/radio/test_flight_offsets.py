@@ -63,10 +63,11 @@ def test_half_the_range_is_six_decibels(seasons, measure) -> None:
 
 
 @pytest.mark.parametrize("measure", [GRADE, RATIO, STRENGTH, QUALITY], ids=lambda measure: measure.column)
-def test_figures_are_true_and_known_as_stated(seasons, measure) -> None:
-    plan = seasons.Season(flights=6, mirror=0.0, shadow_dB=0.0)
+@pytest.mark.parametrize("mirror", [0.0, 0.35], ids=["free space", "over ground"])
+def test_figures_are_true_and_known_as_stated(seasons, measure, mirror) -> None:
+    plan = seasons.Season(flights=6, mirror=mirror, shadow_dB=0.0)
     errors, stated = [], []
-    for seed in range(20, 28):
+    for seed in range(20, 26):
         flown = seasons.season(seed, 0.0, plan)
         figures, _ = last_of(flown, measure)
         known = [n for n, figure in enumerate(figures) if figure.known]
@@ -75,8 +76,10 @@ def test_figures_are_true_and_known_as_stated(seasons, measure) -> None:
         stated += [figures[n].sigma_dB for n in known]
     assert len(errors) > 20
     rms = float(np.sqrt(np.mean(np.square(errors))))
-    assert rms < 0.7
-    assert 0.5 < rms / float(np.sqrt(np.mean(np.square(stated)))) < 1.6
+    against_stated = rms / float(np.sqrt(np.mean(np.square(stated))))
+    assert rms < (0.7 if mirror == 0.0 else 1.1)
+    # A path over ground is allowed for, so that one in free space is known better than is said.
+    assert (0.5 if mirror or measure is STRENGTH else 0.3) < against_stated < 1.6
 
 
 def test_a_loss_is_found_by_grade_and_by_strength(seasons) -> None:
