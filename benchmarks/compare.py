@@ -3,7 +3,7 @@
 For each plan of a season and each loss on its last day: how often the last flight is called worse, better, as usual or
 not told; how far its difference as told lies from the true one; and how often the two intervals told hold what they should.
 
-    python benchmarks/compare.py [--seasons 100] [--first-seed 0] [--only PLAN] [--curves-only]
+    python benchmarks/compare.py [--seasons 100] [--first-seed 0] [--only PLAN] [--measures COLUMN…]
 """
 
 from __future__ import annotations
@@ -63,23 +63,24 @@ class Tally:
         )
 
 
-def seen_of(flown, curves_only: bool) -> Seen:
-    curves = {m.column: curve for m in MEASURES if (curve := curve_of(flown.readings, m.column)) is not None}
-    if curves_only:
+def seen_of(flown, wanted: list[str]) -> Seen:
+    columns = [measure.column for measure in MEASURES if measure.column in wanted]
+    curves = {column: curve for column in columns if (curve := curve_of(flown.readings, column)) is not None}
+    if "constant" not in wanted:
         return Seen(curves)
     return Seen(curves, {which: constant_of(flown.readings, which, LINK) for which in ("picture", "control")})
 
 
-def score(plan: Season, seeds: range, curves_only: bool = False) -> dict[tuple[float, str], Tally]:
+def score(plan: Season, seeds: range, wanted: list[str]) -> dict[tuple[float, str], Tally]:
     """Tallies by loss and measure; a season's flights before the last are the same whatever the last one lost."""
     tallies: dict[tuple[float, str], Tally] = {}
     for seed in seeds:
         before: list[Seen] = []
         for loss in LOSSES_DB:
             flown = season(seed, loss, plan)
-            before = before or [seen_of(one, curves_only) for one in flown[:-1]]
+            before = before or [seen_of(one, wanted) for one in flown[:-1]]
             truth = flown[-1].truth_dB, float(np.mean([one.truth_dB for one in flown[:-1]])), loss
-            seen = [*before, seen_of(flown[-1], curves_only)]
+            seen = [*before, seen_of(flown[-1], wanted)]
             for which in ("picture", "control"):
                 found = compared(which, seen, len(before), left_out={})
                 for one in found.measures:
@@ -95,7 +96,8 @@ def main() -> None:
     parser.add_argument("--seasons", type=int, default=100)
     parser.add_argument("--first-seed", type=int, default=0)
     parser.add_argument("--only", choices=sorted(PLANS))
-    parser.add_argument("--curves-only", action="store_true", help="leave out the modelled constant, half of the time")
+    known = ["constant", *(measure.column for measure in MEASURES)]
+    parser.add_argument("--measures", nargs="+", metavar="COLUMN", choices=known, default=known)
     wanted = parser.parse_args()
     seeds = range(wanted.first_seed, wanted.first_seed + wanted.seasons)
     began = time.perf_counter()
@@ -103,7 +105,7 @@ def main() -> None:
           f"{'in iv.':>8s}{'in usual':>10s}")  # fmt: skip
     for name, plan in PLANS.items():
         if wanted.only in (None, name):
-            for (loss, measure), tally in sorted(score(plan, seeds, wanted.curves_only).items()):
+            for (loss, measure), tally in sorted(score(plan, seeds, wanted.measures).items()):
                 print(f"{name:18s}{loss:4.0f} dB  {measure:28s}{tally.line()}", flush=True)
     print(
         f"{wanted.seasons} seasons each from seed {wanted.first_seed} in {time.perf_counter() - began:.0f} s; verdicts in %;\n"

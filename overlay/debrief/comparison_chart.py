@@ -26,8 +26,8 @@ Floats = NDArray[np.float64]
 
 _MARKERS = "osv^<>pPhX*d"
 _BIN_DB, _LEAST_WINDOWS, _NEIGHBOURS = 1.5, 3, 2
-_WIDTH_IN, _HEAD_IN, _ROW_IN, _BARE_HEAD_IN = 13.0, 1.25, 3.5, 0.6
-_MOST_NAMES = 14
+_WIDTH_IN, _HEAD_IN, _ROW_IN, _BARE_HEAD_IN = 13.0, 1.25, 3.5, 0.8
+_MOST_NAMES, _MOST_LINES = 14, 4
 _LONGEST = 17
 
 
@@ -64,11 +64,14 @@ def _row(figure: Figure, link: LinkCompared, bottom: float, tall: float, names: 
 
 def _words(figure: Figure, link: LinkCompared, top_in: float, whole_in: float) -> None:
     colour = {"worse": VERMILION, "better": BLUE}.get(link.verdict, INK)
-    heading = "\n".join(textwrap.wrap(headline(link), 105)[:2])
+    verdict, colon, why = headline(link).partition("not told: ")
+    heading = verdict + colon.removesuffix(": ")
     figure.text(0.02, (top_in - 0.14) / whole_in, heading, fontsize=13.5, weight="bold", color=colour, va="top")
-    lines = [line for told in details(link) for line in textwrap.wrap(told, 165)][: 4 - heading.count("\n")]
-    below = top_in - 0.42 - 0.24 * heading.count("\n")
-    figure.text(0.02, below / whole_in, "\n".join(lines), fontsize=9.5, color=QUIET, va="top", linespacing=1.35)
+    sentences = [*([why[:1].upper() + why[1:]] if why else []), *details(link)]
+    lines = [line for told in sentences for line in textwrap.wrap(told, 165)][:_MOST_LINES]
+    figure.text(
+        0.02, (top_in - 0.42) / whole_in, "\n".join(lines), fontsize=9.5, color=QUIET, va="top", linespacing=1.35
+    )
 
 
 def _curves(axes: Axes, one: Compared, this: int) -> None:
