@@ -135,7 +135,7 @@ def _chapter(path: str, file: Opened, timeline: Timeline, frames: Sequence[Video
         colour=colour(frames[-1]),
         audio=_audio(container),
         created_utc=_created(stream.metadata, container.metadata),
-        timecode=next(filter(None, (tags.metadata.get("timecode") for tags in (stream, container))), None),
+        timecode=_timecode(stream.metadata, container.metadata),
         stream=stream.index,
         pts=timeline.pts,
         key_pts=timeline.key_pts,
@@ -170,6 +170,11 @@ def _audio(container: InputContainer) -> Audio | None:
         if context is not None and context.sample_rate:
             return Audio(context.name, context.sample_rate, context.channels, stream.index)
     return None
+
+
+def _timecode(*tags: Mapping[str, str]) -> str | None:
+    """As written; Matroska writes the names of its tags in capitals."""
+    return next((tag[name] for tag in tags for name in ("timecode", "TIMECODE") if tag.get(name)), None)
 
 
 def _created(*tags: Mapping[str, str]) -> float | None:

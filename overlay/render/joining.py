@@ -17,11 +17,13 @@ from itertools import accumulate, chain, islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
+from overlay.clock import format_utc
 from overlay.errors import Damage
 from overlay.render.encoder import container_options
 from overlay.render.segments import Coded, Plan
 from overlay.render.sink import Sink
 from overlay.render.sound import Sound
+from overlay.render.timecode import advanced
 
 if TYPE_CHECKING:
     import av
@@ -286,8 +288,12 @@ def _describe(container: OutputContainer, plan: Plan) -> None:
     review = plan.review
     if review.title:
         container.metadata["title"] = review.title
-    if review.creation_utc:
-        container.metadata["creation_time"] = review.creation_utc
+    if review.created_utc is not None:
+        container.metadata["creation_time"] = format_utc(review.created_utc + float(plan.begin), 6)
+    rate = review.footage.format.frame_rate
+    label = advanced(review.timecode, round(plan.begin * rate), rate) if review.timecode else None
+    if label:
+        container.metadata["timecode"] = label
     marks = [mark for number, span in enumerate(review.marks) if (mark := _mark(plan, number, span))]
     if marks:
         container.set_chapters(marks)

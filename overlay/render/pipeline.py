@@ -51,7 +51,10 @@ class Rendered:
 
 @dataclass(frozen=True)
 class Review:
-    """What is to be rendered: footage, its place on the flight clock, and what is drawn on it."""
+    """What is to be rendered: footage, its place on the flight clock, and what is drawn on it.
+
+    `created_utc` and `timecode` are the recorder's own, of the footage's zero.
+    """
 
     footage: Footage
     clock: AffineClock
@@ -59,7 +62,8 @@ class Review:
     inset: Inset | None = None
     marks: Sequence[Mark] = ()
     title: str = ""
-    creation_utc: str | None = None
+    created_utc: float | None = None
+    timecode: str | None = None
     encoder: Encoder = field(default_factory=Encoder)
 
 
