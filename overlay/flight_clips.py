@@ -16,15 +16,15 @@ if TYPE_CHECKING:
 
 def material_of(flight: Flight, layout: str, units: Any, *, map_hdr: bool = False) -> Material:
     """What the clips of a flight are made of; a recording whose clock is not known stands for itself."""
-    from overlay.clips.propose import Footage
+    from overlay.clips.propose import Take
     from overlay.clips.scene import Material
     from overlay.layouts import load
 
     found = load(layout)
-    footage: dict[Any, Footage] = {}
+    footage: dict[Any, Take] = {}
     for name, there in (("camera", flight.file.camera), ("ground", flight.file.ground)):
         if there is not None:
-            footage[name] = Footage(flight.recording(name), _clock(flight, name))
+            footage[name] = Take(flight.recording(name), _clock(flight, name))
     if not footage:
         raise UsageError("clips need a recording: give one with --camera or --ground")
     aligned = any(one.clock is not None for one in footage.values())
@@ -47,7 +47,7 @@ def proposed_of(
 ) -> tuple[Clip, ...]:
     """Clips of the moments found, of the kinds `only` and the `most` telling; the flight notes what there is no clip of."""
     from overlay.clips.moments import moments, most_telling
-    from overlay.clips.propose import Footage, proposed
+    from overlay.clips.propose import Take, proposed
     from overlay.clock import AffineClock
     from overlay.instruments.quantities import UNITS
 
@@ -56,7 +56,7 @@ def proposed_of(
     if material.readings is None:
         ground = footage.get("ground")
         if ground is not None and ground.clock is None:  # then its own clock is all there is, and the other's another
-            footage = {"ground": Footage(ground.recording, AffineClock(0.0))}
+            footage = {"ground": Take(ground.recording, AffineClock(0.0))}
         found = _seen_alone(flight, material)
     else:
         units = UNITS[material.units or material.layout.units]

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from overlay.instruments.panel import Panel
     from overlay.instruments.quantities import UnitSystem
     from overlay.layouts import Layout
+    from overlay.recordings import Recording
     from overlay.render.footage import Footage
     from overlay.render.inset import Inset
     from overlay.render.pipeline import Mark, Review
@@ -104,13 +105,14 @@ def _on_one(
         flight.readings,
         units=units,
         inset_aspect=window.aspect if window else None,
+        on_board=name == "ground",
     )
     footage: Footage = Whole(recording)
     if sight.map_hdr and recording.chapters[0].colour.transfer in HIGH_DYNAMIC_RANGE:
         size = (recording.width, recording.height)
         stage = Stage(*size, Rect(0, 0, *size))
         footage = Staged(recording, stage, layout.palette.palette(), Fraction(0), recording.duration_s, map_hdr=True)
-    return Review(footage, clock, panels, window, _marks(flight, clock), title=flight.file.title)
+    return Review(footage, clock, panels, window, _marks(flight, clock), flight.file.title, *_recorded(recording))
 
 
 def _inset(flight: Flight, layout: Layout, main_name: Literal["camera", "ground"], sight: Sight) -> Inset | None:
@@ -144,7 +146,7 @@ def _side_by_side(flight: Flight, layout: Layout, sight: Sight, units: UnitSyste
     begin, end = (clock.to_recording(other.to_reference(float(t))) for t in (Fraction(0), ground.duration_s))
     footage = Staged(camera, Stage(*size, pair.left), palette, Fraction(begin), Fraction(end), sight.map_hdr)
     window = Inset(ground, other, pair.right, palette, map_hdr=sight.map_hdr)
-    return Review(footage, clock, pair.panels, window, _marks(flight, clock), title=flight.file.title)
+    return Review(footage, clock, pair.panels, window, _marks(flight, clock), flight.file.title, *_recorded(camera))
 
 
 def _on_plain_ground(flight: Flight, layout: Layout, sight: Sight, units: UnitSystem | None) -> Review:
@@ -168,3 +170,9 @@ def _marks(flight: Flight, clock: AffineClock) -> list[Mark]:
         Mark(leg.name.capitalize(), clock.to_recording(leg.start_s), clock.to_recording(leg.end_s))
         for leg in flight.readings.legs
     ]
+
+
+def _recorded(recording: Recording) -> tuple[float | None, str | None]:
+    """When the recorder believed it began, and its time code then."""
+    first = recording.chapters[0]
+    return first.created_utc, first.timecode

@@ -25,7 +25,7 @@ from overlay.instruments.catalogue import INSTRUMENTS, AnyOptions
 from overlay.instruments.conditions import during
 from overlay.instruments.dials import Dials
 from overlay.instruments.event_caption import EventCaptionOptions
-from overlay.instruments.inset_frame import PictureLabel, inset_frame
+from overlay.instruments.inset_frame import live_frame, quiet_frame
 from overlay.instruments.instrument import USUAL_STYLE, Anchor, Setting, Style
 from overlay.instruments.lettering import add_family, find_fonts
 from overlay.instruments.palette import PALETTES, Palette, PaletteColour
@@ -160,13 +160,13 @@ class Layout(settings.Settings):
     def place(
         self, frame_width: int, frame_height: int, readings: Readings, *,
         units: UnitSystem | None = None, utc_offset_s: float | None = None, inset_aspect: float | None = None,
-        told: tuple[Caption, ...] | None = None,
+        on_board: bool = False, told: tuple[Caption, ...] | None = None,
     ) -> tuple[Panel, ...]:  # fmt: skip
         """Put the instruments on a frame for one flight, in drawing order.
 
         `inset_aspect` is width over height of the second recording as displayed; None where there is none, and the
-        instruments below it move up. `told` are captions in place of the flight's own. Raises LayoutError when they do
-        not fit the frame.
+        instruments below it move up. It is the live picture, or, `on_board`, the other one. `told` are captions in place
+        of the flight's own. Raises LayoutError when they do not fit the frame.
         """
         shown = UNITS[units or self.units]
         dials = Dials(readings)
@@ -181,7 +181,12 @@ class Layout(settings.Settings):
                 setting = replace(setting, unit=unit * options.scale)
                 panels.append(during(options.when, INSTRUMENTS[options.kind](found.rect, setting, options)))
             elif self.inset:
-                panels += inset_frame(found.rect, setting, self.inset.label)
+                label = self.inset.label
+                panels += (
+                    quiet_frame(found.rect, setting, label and ON_BOARD)
+                    if on_board
+                    else live_frame(found.rect, setting, label)
+                )
         return tuple(panels)
 
     def inset_rect(self, frame_width: int, frame_height: int, inset_aspect: float) -> Rect | None:
@@ -204,7 +209,7 @@ class Layout(settings.Settings):
         left, right = side_by_side(between_rows([panel.rect for panel in panels], canvas, gap), aspects, gap)
         palette, unit = self.palette.palette(), frame_height / DESIGN_HEIGHT
         setting = Setting(Dials(readings), UNITS[units or self.units], palette, unit)
-        labels = (*inset_frame(right, setting, LIVE), PictureLabel(left, ON_BOARD, palette, unit))
+        labels = (*quiet_frame(left, setting, ON_BOARD), *live_frame(right, setting, LIVE))
         return SideBySide(left, right, (*labels, *panels))
 
     def texts(self) -> Iterator[str]:

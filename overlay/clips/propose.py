@@ -17,7 +17,7 @@ from overlay.recordings import Recording
 Source = Literal["camera", "ground"]
 
 
-class Footage(NamedTuple):
+class Take(NamedTuple):
     """A recording, and the map from its clock to the flight's where that is known."""
 
     recording: Recording
@@ -46,7 +46,7 @@ _MANNERS: Mapping[str, _Manner] = {
 _LEAST_S = 2.0  # a break-up nearer to an end of its recording is not centred
 
 
-def proposed(found: Iterable[Moment], footage: Mapping[Source, Footage]) -> tuple[tuple[Clip, ...], tuple[str, ...]]:
+def proposed(found: Iterable[Moment], footage: Mapping[Source, Take]) -> tuple[tuple[Clip, ...], tuple[str, ...]]:
     """(a clip for each moment that a recording shows, what was left out and why)."""
     clips, left_out = [], []
     for moment in found:
@@ -58,7 +58,7 @@ def proposed(found: Iterable[Moment], footage: Mapping[Source, Footage]) -> tupl
     return tuple(clips), tuple(left_out)
 
 
-def _clip(moment: Moment, footage: Mapping[Source, Footage]) -> Clip | None:
+def _clip(moment: Moment, footage: Mapping[Source, Take]) -> Clip | None:
     broken = moment.kind == "break-up"
     order: tuple[Source, ...] = ("ground", "camera") if broken else ("camera", "ground")
     for name in order:

@@ -10,7 +10,7 @@ import numpy as np
 
 from overlay.clips.card import Covering, card, fitted
 from overlay.clips.clip_list import Clip, ClipList
-from overlay.clips.propose import Footage, Source
+from overlay.clips.propose import Source, Take
 from overlay.clock import AffineClock
 from overlay.errors import UsageError
 from overlay.instruments.captions import Caption, CaptionKind
@@ -36,7 +36,7 @@ class Material:
     `map_hdr`: recordings of high dynamic range are brought to BT.709, not refused.
     """
 
-    footage: Mapping[Source, Footage]
+    footage: Mapping[Source, Take]
     readings: Readings | None
     layout: Layout
     units: UnitSystem | None = None
@@ -78,7 +78,7 @@ def scene_of(material: Material, clip: Clip, clips: ClipList) -> Scene:
     return Scene(shown.recording, clock, *sight, front, clip.name, _heard(clips, shown, other, clock), material.map_hdr)
 
 
-def _follower(material: Material, clip: Clip, shown: Footage) -> Footage | None:
+def _follower(material: Material, clip: Clip, shown: Take) -> Take | None:
     """The other recording, where it can be shown in step."""
     other = material.footage.get("ground" if clip.picture == "camera" else "camera")
     known = shown.clock is not None and other is not None and other.clock is not None
@@ -92,8 +92,8 @@ class _Setting:
     material: Material
     clip: Clip
     clips: ClipList
-    shown: Footage
-    other: Footage | None
+    shown: Take
+    other: Take | None
     clock: AffineClock
     size: tuple[int, int]
 
@@ -104,7 +104,12 @@ class _Setting:
         rect = layout.inset_rect(*self.size, aspect) if aspect is not None else None
         aspect = aspect if rect is not None else None
         panels = layout.place(
-            *self.size, self._readings(), units=self.material.units, inset_aspect=aspect, told=self._told()
+            *self.size,
+            self._readings(),
+            units=self.material.units,
+            inset_aspect=aspect,
+            on_board=self.clip.picture == "ground",
+            told=self._told(),
         )
         return Stage(*self.size, whole), (*self._covers(whole, rect), *panels), self._in_step(rect)
 
@@ -161,12 +166,12 @@ class _Setting:
         return (Caption(start - _FADE_IN_S, until, kind, self.clip.caption),)
 
 
-def _aspect(footage: Footage) -> float:
+def _aspect(footage: Take) -> float:
     return footage.recording.width / footage.recording.height
 
 
 def _heard(
-    clips: ClipList, shown: Footage, other: Footage | None, clock: AffineClock
+    clips: ClipList, shown: Take, other: Take | None, clock: AffineClock
 ) -> tuple[Recording, AffineClock] | None:
     """The recording whose sound is heard and the map from the shown one's clock to its: its own, else the other's."""
     if not clips.sound:

@@ -1,7 +1,8 @@
 """The flight's readings as an eye can follow them: filtered for display, never for data.
 
 The whole flight is known, so the filter looks both ways and delays nothing. A needle is sampled ten times a second and
-interpolated between; a figure changes four times a second at most and does not flicker between two digits.
+interpolated between; a figure changes four times a second at most and does not flicker between two digits. Figures
+that are read together, being each other's sum or difference, change together.
 """
 
 from __future__ import annotations
@@ -50,7 +51,10 @@ class Needle:
 
 @dataclass(frozen=True)
 class Figure:
-    """A quantity rounded for reading; call it with a time for the number shown, NaN where there is no data."""
+    """A quantity rounded for reading; call it with a time for the number shown, NaN where there is no data.
+
+    Each number is of the middle of the time for which it stands.
+    """
 
     start_s: float
     rate_Hz: float
@@ -58,8 +62,8 @@ class Figure:
 
     def __call__(self, time_s: float) -> float:
         """Read the figure."""
-        index = math.floor((time_s - self.start_s) * self.rate_Hz + 1e-6)
-        return float(self.values[index]) if 0 <= index < len(self.values) else math.nan
+        place = (time_s - self.start_s) * self.rate_Hz
+        return float(self.values[math.floor(place + 0.5)]) if 0 <= place + 1e-6 < len(self.values) - 0.5 else math.nan
 
 
 class Dials:
@@ -92,11 +96,13 @@ class Dials:
         assert isinstance(made, Needle)
         return made
 
-    def figure(self, name: str, unit: Unit, *, smooth_s: float = 1.2) -> Figure:
-        """Return the column `name` in a display unit."""
-        return self._figure(
-            ("figure", name, unit, smooth_s), lambda v: steady(v * unit.per_si, unit.step), name, smooth_s
-        )
+    def figure(self, name: str, unit: Unit, *, smooth_s: float = 1.2, rate_Hz: float = FIGURE_HZ) -> Figure:
+        """Return the column `name` in a display unit; it changes no more than `rate_Hz` times a second."""
+
+        def rounded(values: Floats) -> Floats:
+            return steady(values * unit.per_si, unit.step)
+
+        return self._figure(("figure", name, unit, smooth_s, rate_Hz), rounded, name, smooth_s, rate_Hz=rate_Hz)
 
     def angle(self, name: str, *, step_deg: float = 1.0) -> Figure:
         """Return a course, bearing or heading in whole degrees 0 … 359."""
@@ -121,10 +127,10 @@ class Dials:
 
     def _figure(
         self, key: tuple[object, ...], rounded: Callable[[Floats], Floats], name: str, smooth_s: float,
-        period: float | None = None,
+        period: float | None = None, rate_Hz: float = FIGURE_HZ,
     ) -> Figure:  # fmt: skip
         if key not in self._made:
-            rate = self._rate(FIGURE_HZ)
+            rate = self._rate(rate_Hz)
             self._made[key] = Figure(self.start_s, rate, rounded(self._sampled(name, rate, period, smooth_s)))
         made = self._made[key]
         assert isinstance(made, Figure)

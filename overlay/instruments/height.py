@@ -26,11 +26,11 @@ class Height(Instrument[HeightOptions, State]):
 
     def _prepare(self) -> None:
         self._height = self.dials.figure("height_m", self.units.height)
-        self._climb = self.dials.figure("vertical_speed_mps", self.units.climb, smooth_s=2.0)
+        self._climb = self.dials.figure("vertical_speed_mps", self.units.climb, smooth_s=2.0, rate_Hz=1.0)
 
     def _state(self, time_s: float) -> State:
         climb = self._climb(time_s)
-        level = not math.isfinite(climb) or abs(climb) < 2 * self.units.climb.step
+        level = not math.isfinite(climb) or abs(climb) < self.units.climb.step / 2
         return (
             self.units.height.text(self._height(time_s)),
             self.units.climb.text(abs(climb)),

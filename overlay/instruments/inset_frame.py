@@ -1,16 +1,18 @@
-"""The frame of the second recording: four edges and a label with the picture's grade, hatched while it is broken up."""
+"""The frame of the second recording: four edges and a label; the live picture's tell its grade and where it broke up."""
 
 from __future__ import annotations
 
 import math
 from typing import Literal
 
+import numpy as np
+
 from overlay.instruments.canvas import Canvas
 from overlay.instruments.instrument import SMALL, Instrument, Options, Setting
 from overlay.instruments.lettering import advance
 from overlay.instruments.link_ribbon import grade_text
-from overlay.instruments.palette import Palette
-from overlay.instruments.panel import Patch, Rect
+from overlay.instruments.palette import Colour, Palette
+from overlay.instruments.panel import Panel, Patch, Rect
 from overlay.instruments.quantities import NO_DATA, Unit
 
 _GRADE = Unit("", step=0.5, decimals=1)
@@ -73,25 +75,54 @@ class _Label(Instrument[InsetOptions, "tuple[str, bool]"]):
         canvas.text(edge + 14, _TALL / 2 + 7, text, SMALL, p.ink)
 
 
-def inset_frame(
-    inset: Rect, setting: Setting, label: str
-) -> list[Instrument[InsetOptions, bool] | Instrument[InsetOptions, tuple[str, bool]]]:
-    """Panels that frame the recording at `inset`: four edges inside its rectangle and the label at its foot."""
+def live_frame(inset: Rect, setting: Setting, label: str) -> list[Panel]:
+    """Panels that frame the live picture at `inset`: edges, hatched while it is broken up, and a label with its grade."""
     options = InsetOptions(anchor="top left", label=label)
-    edge = max(2, 2 * round(_EDGE * setting.unit / 2))
-    x, y, width, height = inset
-    sides = [
-        Rect(x, y, width, edge), Rect(x, y + height - edge, width, edge),
-        Rect(x, y + edge, edge, height - 2 * edge), Rect(x + width - edge, y + edge, edge, height - 2 * edge),
-    ]  # fmt: skip
+    edges: list[Panel] = [_Edge(side, setting, options) for side in _sides(inset, setting.unit)]
+    if not label:
+        return edges
+    edge = edges[0].rect.height
     tall, needed = (
         2 * round(_TALL * setting.unit / 2),
         advance(f"{label} · grade 5.0", "regular", SMALL) + 32 + _HATCHED,
     )
-    wide = min(2 * math.ceil(needed * setting.unit / 2), width - 2 * edge)
-    label_rect = Rect(x + edge, y + height - edge - tall, wide, tall)
-    edges = [_Edge(side, setting, options) for side in sides]
-    return [*edges, _Label(label_rect, setting, options)] if label else [*edges]
+    wide = min(2 * math.ceil(needed * setting.unit / 2), inset.width - 2 * edge)
+    label_rect = Rect(inset.x + edge, inset.y + inset.height - edge - tall, wide, tall)
+    return [*edges, _Label(label_rect, setting, options)]
+
+
+def quiet_frame(inset: Rect, setting: Setting, label: str) -> list[Panel]:
+    """Panels that frame the onboard recording at `inset` and name it; of the live picture they tell nothing."""
+    dark = setting.palette.backing._replace(alpha=255)
+    edges: list[Panel] = [_Line(side, dark) for side in _sides(inset, setting.unit)]
+    edge = edges[0].rect.height
+    x, y, width, height = inset
+    within = Rect(x + edge, y + edge, width - 2 * edge, height - 2 * edge)
+    return [*edges, PictureLabel(within, label, setting.palette, setting.unit)] if label else edges
+
+
+def _sides(inset: Rect, unit: float) -> list[Rect]:
+    edge = max(2, 2 * round(_EDGE * unit / 2))
+    x, y, width, height = inset
+    return [
+        Rect(x, y, width, edge), Rect(x, y + height - edge, width, edge),
+        Rect(x, y + edge, edge, height - 2 * edge), Rect(x + width - edge, y + edge, edge, height - 2 * edge),
+    ]  # fmt: skip
+
+
+class _Line:
+    """A panel of one colour."""
+
+    def __init__(self, rect: Rect, colour: Colour) -> None:
+        self.rect, self._colour = rect, colour
+
+    def shows(self, _time_s: float) -> bool:
+        """See `Panel.shows`."""
+        return True
+
+    def draw(self, _time_s: float) -> Patch:
+        """See `Panel.draw`."""
+        return np.tile(np.asarray(self._colour, np.uint8), (self.rect.height, self.rect.width, 1))
 
 
 class PictureLabel:

@@ -61,12 +61,12 @@ class Units:
 
 FOOT_M, MILE_M, NAUTICAL_MILE_M = 0.3048, 1609.344, 1852.0  # exact by definition (NIST SP 811, appendix B)
 _FEET = Unit("ft", 1 / FOOT_M, step=5.0)
-_FEET_PER_MINUTE = Unit("ft/min", 60 / FOOT_M, step=20.0)
+_FEET_PER_MINUTE = Unit("ft/min", 60 / FOOT_M, step=100.0)  # as variometers are graduated, common practice, no source
 
 UNITS = MappingProxyType(
     {
         "metric": Units(
-            "metric", Unit("km/h", 3.6), Unit("m/s", step=0.1, decimals=1), Unit("m"),
+            "metric", Unit("km/h", 3.6), Unit("m/s", step=0.5, decimals=1), Unit("m"),
             Unit("m", step=10.0), Unit("km", 1e-3, 0.1, 1), 1000.0,
         ),
         "imperial": Units(

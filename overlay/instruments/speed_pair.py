@@ -12,6 +12,7 @@ from overlay.instruments.quantities import round_scale
 State = tuple[float, float, str, str, str]  # bar ends, the two figures, the sentence of the gap
 
 _BAR, _GAP = 27.0, 8.0
+_CALM_S, _CALM_HZ = 3.0, 1.0
 _PLAY = 0.75  # pixels that a bar's end may be behind, lest it tremble
 _COLUMNS = ("airspeed_mps", "ground_speed_mps")
 
@@ -30,7 +31,8 @@ class SpeedPair(Instrument[SpeedPairOptions, State]):
 
     def _prepare(self) -> None:
         unit = self.units.speed
-        self._figures = [self.dials.figure(name, unit) for name in _COLUMNS]
+        # their difference is told too and changes with either, so they change together, and seldom
+        self._figures = [self.dials.figure(name, unit, smooth_s=_CALM_S, rate_Hz=_CALM_HZ) for name in _COLUMNS]
         fastest = [self.dials.largest(name) * unit.per_si for name in _COLUMNS]
         self._top, _ = round_scale(max([v for v in fastest if math.isfinite(v)], default=100.0), 6)
         self._left, self._dark = INSET + 90.0, self.palette.backing.faded(0.5)

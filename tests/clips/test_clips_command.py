@@ -70,7 +70,7 @@ def test_without_a_known_clock_a_break_up_is_cut_from_the_recording_that_shows_i
 ) -> None:
     from types import SimpleNamespace
 
-    from overlay.clips.propose import Footage
+    from overlay.clips.propose import Take
     from overlay.clips.scene import Material
     from overlay.clock import AffineClock
     from overlay.flight_clips import proposed_of
@@ -80,8 +80,8 @@ def test_without_a_known_clock_a_break_up_is_cut_from_the_recording_that_shows_i
     recording = open_recording([source])
     event = SimpleNamespace(onset_s=4.0, kind="noise", worst_grade=2.0)
     flight = SimpleNamespace(graded=SimpleNamespace(events=[event]), notes=[])
-    footage = {"ground": Footage(recording, None)}
+    footage = {"ground": Take(recording, None)}
     if camera_too:
-        footage["camera"] = Footage(recording, AffineClock(0.0))
+        footage["camera"] = Take(recording, AffineClock(0.0))
     (clip,) = proposed_of(flight, Material(footage, None, load("training")))
     assert (clip.picture, clip.view, clip.at) == ("ground", "alone", "0:00:04.000")

@@ -18,7 +18,7 @@ from overlay.clips.clip_list import Clip, ClipList, Cover
 from overlay.clips.cut import Cut, cut
 from overlay.clips.moments import Moment
 from overlay.clips.plan import Plan
-from overlay.clips.propose import Footage, plan_of, proposed
+from overlay.clips.propose import Take, plan_of, proposed
 from overlay.clips.scene import Material, scene_of
 from overlay.clips.sheet import Row, contact_sheet
 from overlay.clock import AffineClock
@@ -32,7 +32,7 @@ ReadNumber = Callable[[av.VideoFrame], int | None]
 
 def made(path: Path, recording_path: Path, clip: Clip, **whole: object) -> tuple[Cut, Plan]:
     recording = open_recording([recording_path])
-    material = Material({"camera": Footage(recording, None)}, None, load("training"))
+    material = Material({"camera": Take(recording, None)}, None, load("training"))
     clips = ClipList(version=1, clip=(clip,), **{"card_s": 0.4, **whole})  # type: ignore[arg-type]
     plan = plan_of(clip, clips, recording)
     return cut(scene_of(material, clip, clips), plan, path), plan
@@ -160,8 +160,8 @@ def test_both_recordings_stand_side_by_side_in_step(tmp_path: Path, source: Path
     """The ground recording began 1.21 s later: beside its picture n stands the onboard picture n + 30."""
     ground = numbered(tmp_path / "ground.mp4", 150, sound=False)
     footage = {
-        "camera": Footage(open_recording([source]), AffineClock(0.0)),
-        "ground": Footage(open_recording([ground]), AffineClock(1.21)),
+        "camera": Take(open_recording([source]), AffineClock(0.0)),
+        "ground": Take(open_recording([ground]), AffineClock(1.21)),
     }
     moment = Moment("break-up", 1.21 + 75 / 25, "Breaks", "It breaks")
     (clip,), _ = proposed([moment], footage)  # type: ignore[arg-type]
@@ -194,7 +194,7 @@ def _number(picture: np.ndarray) -> int:
 
 
 def test_a_break_up_near_an_end_is_centred_as_far_as_there_is_room(source: Path) -> None:
-    footage = {"ground": Footage(open_recording([source]), AffineClock(100.0))}
+    footage = {"ground": Take(open_recording([source]), AffineClock(100.0))}
     (clip,), _ = proposed([Moment("break-up", 103.0, "Breaks", "")], footage)  # type: ignore[arg-type]
     plan = plan_of(clip, ClipList(version=1), footage["ground"].recording)
     assert (plan.first, plan.moment, plan.stop) == (0, 75, 151)

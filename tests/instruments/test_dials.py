@@ -163,3 +163,26 @@ def test_what_is_shown_does_not_go_to_and_fro(kind: str, flight: Readings) -> No
             turns += sum(a[1] == c[1] and c[0] - b[0] < 0.5 for a, b, c in zip(seen, seen[1:], seen[2:], strict=False))
     assert steps > 10
     assert turns <= 0.03 * steps
+
+
+@pytest.mark.parametrize(("kind", "place"), [("speed pair", 4), ("height", 1)])
+def test_figures_do_not_dance(kind: str, place: int, flight: Readings) -> None:
+    """Tailwind and vertical speed, both small differences of large things, stand long enough to be read."""
+    text = '{"version": 1, "instrument": [{"kind": "%s", "anchor": "top"}]}'
+    (panel,) = layouts.Layout.model_validate_json(text.replace("%s", kind)).place(1920, 1080, flight)
+    changes = back = 0
+    for start in (100.0, 450.0, 900.0, 1400.0):
+        times = flight.time_s[0] + start + np.arange(0, 15, 1 / 60)
+        shown = [panel.shows(t)[place] for t in times]  # type: ignore[index]
+        seen = [(t, v) for t, v, before in zip(times, shown, (None, *shown), strict=False) if v != before]
+        changes += len(seen) - 1
+        back += sum(a[1] == c[1] and c[0] - b[0] < 0.5 for a, b, c in zip(seen, seen[1:], seen[2:], strict=False))
+    assert changes / 60 <= 1.0
+    assert back == 0
+
+
+def test_a_figure_is_of_the_middle_of_the_time_it_stands_for() -> None:
+    figure = dials("height_m", 10.0 * TIMES).figure("height_m", UNITS["metric"].height, rate_Hz=1.0)
+    errors = [figure(t) - 10.0 * t for t in np.arange(5.0, 55.0, 0.01)]
+    assert np.mean(errors) == pytest.approx(0.0, abs=0.3)
+    assert np.abs(errors).max() <= 5.5

@@ -181,3 +181,19 @@ def test_units_are_those_asked_for(units: str, symbol: str, flight: Readings) ->
     truth = float(flight.at("ground_speed_mps", flight.time_s[0] + 660.0)[0]) * factor
     assert int(number) == pytest.approx(truth, abs=3)
     assert not re.search(r"\d", unit)
+
+
+def test_the_frame_of_the_onboard_recording_tells_nothing_of_the_live_picture(flight: Readings) -> None:
+    """Where the ground recording is drawn on, the inset is the other one: neither graded nor broken up."""
+    layout = layouts.Layout.model_validate_json('{"version": 1, "inset": {"anchor": "top right"}}')
+    moments = flight.time_s[0] + np.arange(0.0, float(np.ptp(flight.time_s)), 0.5)
+    live = layout.place(1920, 1080, flight, inset_aspect=1.25)
+    quiet = layout.place(1920, 1080, flight, inset_aspect=16 / 9, on_board=True)
+    assert any(len({panel.shows(t) for t in moments}) > 1 for panel in live)
+    assert all(len({panel.shows(t) for t in moments}) == 1 for panel in quiet)
+    rect = layout.inset_rect(1920, 1080, 16 / 9)
+    assert rect is not None
+    for panel in quiet:
+        assert rect.x <= panel.rect.x <= panel.rect.x + panel.rect.width <= rect.x + rect.width
+        assert rect.y <= panel.rect.y <= panel.rect.y + panel.rect.height <= rect.y + rect.height
+        assert panel.draw(flight.time_s[0]).shape == (panel.rect.height, panel.rect.width, 4)
