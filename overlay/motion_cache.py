@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 _Kind = TypeVar("_Kind")
 
 FOLDER = "cache"
-_MEASURED_AS = 1  # raise when overlay.motion or overlay.picture.visibility measure differently
+_MEASURED_AS = 2  # raise when overlay.motion or overlay.picture.visibility measure differently
 
 
 def motion_kept(

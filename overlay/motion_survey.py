@@ -1,12 +1,14 @@
 """How much of a recording is watched to find its place on the track's clock: all, or the telling parts of a long one.
 
 Decoding costs more than everything else together. A long recording is first looked at in a few places; where that gives
-a fix, only the stretches in which the track turns most are watched densely. Where it gives none, everything is watched.
+a fix, only the stretches in which the track turns most are watched besides, a few at first and more where those do not make
+the clock sure. Where that does not either, everything is watched: nothing is called uncertain out of thrift.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
+from contextlib import closing
 from dataclasses import fields
 from typing import Any
 
@@ -18,11 +20,12 @@ from overlay.motion import MotionSeries
 from overlay.motion.from_picture import motion_from_picture
 from overlay.motion.plan import first_look, informative_windows
 from overlay.recordings import Recording, grey
+from overlay.recordings.ahead import ahead
 
 WIDTH = 320  # enough for rotation to a hundredth of a degree, small enough to be cheap
 WATCHED_HZ = 16.0  # an aircraft's turning lies below 2 Hz
 WHOLE_UP_TO_S = 600.0
-DENSE_SHARE = 0.12  # of a long recording, besides the first look
+TELLING_SHARES = (0.03, 0.10)  # of a long recording, besides what was watched before
 
 Frames = Iterable[tuple[float, NDArray[np.uint8]]]
 Progress = Callable[[float], None]
@@ -50,12 +53,18 @@ def motion_in(
 
     if thorough or reference is None or total <= WHOLE_UP_TO_S:
         return watched([(0.0, total)])
-    looked = watched(first_look(total), 0.0, 0.35)
-    coarse = align(looked, reference)
-    if coarse.best is None or coarse.verdict == "none":
-        return watched([(0.0, total)], 0.35)
-    telling = informative_windows(reference, coarse.best, total, DENSE_SHARE * total)
-    return _joined(looked, watched(telling, 0.35))
+    looks = first_look(total)
+    seen, begun = watched(looks, 0.0, 0.4), 0.4
+    fix = align(seen, reference)
+    for share, end in zip(TELLING_SHARES, (0.6, 0.75), strict=True):
+        if fix.best is None or fix.verdict == "none":
+            break
+        telling = informative_windows(reference, fix.best, total, share * total, besides=looks)
+        seen, looks, begun = _joined(seen, watched(telling, begun, end)), [*looks, *telling], end
+        fix = align(seen, reference)
+        if fix.verdict == "sure":
+            return seen
+    return watched([(0.0, total)], begun)
 
 
 def glance(
@@ -87,9 +96,9 @@ def _watched(
     whole = sum(end - start for start, end in windows)
     done, parts = 0.0, []
     for start, end in windows:
-        frames = thinned(grey(recording, WIDTH, start, end), WATCHED_HZ)
-        told = _told(_shown(frames, onlooker), start, done, whole, progress)
-        parts.append(motion_from_picture(told, field_of_view_deg=angle))
+        with closing(ahead(thinned(grey(recording, WIDTH, start, end), WATCHED_HZ), "watch")) as frames:
+            told = _told(_shown(frames, onlooker), start, done, whole, progress)
+            parts.append(motion_from_picture(told, field_of_view_deg=angle))
         done += end - start
     return _joined(*parts)
 
@@ -101,13 +110,16 @@ def _shown(frames: Frames, onlooker: Onlooker | None) -> Frames:
         yield time_s, picture
 
 
-def thinned(frames: Frames, most_Hz: float) -> Iterator[tuple[float, Any]]:
-    """Leave out frames that follow the last one kept by less than 1 / `most_Hz` seconds."""
+def thinned(
+    frames: Generator[tuple[float, NDArray[np.uint8]]], most_Hz: float
+) -> Generator[tuple[float, NDArray[np.uint8]]]:
+    """Leave out frames that follow the last one kept by less than 1 / `most_Hz` seconds. Closing it closes `frames`."""
     due = -np.inf
-    for time_s, picture in frames:
-        if time_s >= due:
-            due = time_s + 1 / most_Hz - 1e-6
-            yield time_s, picture
+    with closing(frames):
+        for time_s, picture in frames:
+            if time_s >= due:
+                due = time_s + 1 / most_Hz - 1e-6
+                yield time_s, picture
 
 
 def _told(

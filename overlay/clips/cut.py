@@ -18,7 +18,7 @@ from overlay.clips.sound import RATE_HZ, sound_of
 from overlay.errors import Damage, OutputError, RecordingError
 from overlay.output import writing
 from overlay.recordings import Picture, decode
-from overlay.render.ahead import ahead
+from overlay.recordings.ahead import ahead
 from overlay.render.blend import as_image
 from overlay.render.compositor import Compositor
 from overlay.render.encoder import Encoder, container_options

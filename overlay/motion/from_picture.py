@@ -19,9 +19,12 @@ Grey = NDArray[np.uint8]
 
 GUESSED_FIELD_OF_VIEW_DEG = 95.0  # across the picture; a wide lens without its extreme
 LONGEST_S = 0.3  # two pictures farther apart than this show no one motion
-HORIZON_EVERY_S = 0.1
+HORIZON_EVERY_S = 0.25  # it costs as much as following the points
 SAME = 0.35  # mean difference in grey levels below which a picture repeats the one before
 FLOW_ERROR_PX = 0.12
+STUCK_PX = 0.25  # a point that moves by less does not move
+MOVING_PX = 1.2  # a quarter of the points move by more: the picture moves, and what stands still in it is no part of it
+POOR_FIT = 0.75  # share of the points: if fewer move as one, some may be marks
 LEAST_CONTRAST = 2.0  # standard deviation in grey levels: less is white-out, darkness or a blank field
 
 
@@ -80,16 +83,28 @@ class _Watch:
         if before.std() < LEAST_CONTRAST or after.std() < LEAST_CONTRAST:
             self.points = np.zeros((0, 2))
             return None, np.nan
-        self.marks.look(after)
         if self.aged >= 8 or len(self.points) < 90:
             self.points, self.aged = corners(before, self.marks.free()), 0
         start, end = followed(before, after, self.points)
         self.points, self.aged = end, self.aged + 1
-        focal = before.shape[1] / 2 / np.tan(np.radians(self.field_of_view_deg) / 2)
-        centre = (np.array(before.shape[::-1]) - 1) / 2
-        turn = turn_between((start - centre) / focal, (end - centre) / focal, self.rng, tolerance=FLOW_ERROR_PX / focal)
-        moved = float(np.median(np.hypot(*(end - start).T))) if len(start) >= 8 else np.nan
-        return turn, moved
+        if len(start) < 8:
+            return None, np.nan
+        length = np.hypot(*(end - start).T)
+        if np.quantile(length, 0.75) > MOVING_PX:
+            self.marks.look(after)
+        turn = self._fitted(start, end, before.shape)
+        moving = length > STUCK_PX
+        if turn is not None and turn.fitting < POOR_FIT and 20 <= moving.sum() < 0.9 * len(start):
+            among = self._fitted(start[moving], end[moving], before.shape)
+            if among is not None and among.fitting > POOR_FIT:
+                turn = among  # what stands still while the rest moves as one is burned in
+        return turn, float(np.median(length))
+
+    def _fitted(self, start: Floats, end: Floats, shape: tuple[int, ...]) -> Turn | None:
+        height, width = shape
+        focal = width / 2 / np.tan(np.radians(self.field_of_view_deg) / 2)
+        centre = (np.array((width, height)) - 1) / 2
+        return turn_between((start - centre) / focal, (end - centre) / focal, self.rng, tolerance=FLOW_ERROR_PX / focal)
 
     def _horizon(self, time: float, picture: Grey) -> Horizon | None:
         if time - self.horizon[0] >= HORIZON_EVERY_S:

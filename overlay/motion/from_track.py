@@ -32,11 +32,16 @@ def motion_from_track(track: Track, *, wind: tuple[float, float] | SteadyWind | 
     are means over the log's own intervals (`interval_s`), stamped at their middle. ValueError when the track holds
     neither attitude, body rates, ground velocity nor positions.
     """
-    if all(track.has(name) for name in GYROS) and _rate(track, GYROS[0]) >= 4.0:
+    if _has_gyros(track) and _rate(track, GYROS[0]) >= 4.0:
         return _from_gyros(track)
     if all(track.has(name) for name in ATTITUDE) and _rate(track, ATTITUDE[0]) >= 0.5:
         return _from_attitude(track)
     return _from_velocity(track, wind)
+
+
+def _has_gyros(track: Track) -> bool:
+    """Rates that never change were not measured: senders leave at 0 what they do not know."""
+    return all(track.has(name) and np.nanmax(track[name]) > np.nanmin(track[name]) for name in GYROS)
 
 
 def _rate(track: Track, name: str) -> float:
@@ -136,17 +141,26 @@ def _spacing(times: Floats) -> Floats:
 
 
 def _complete(track: Track, times: Floats, rates: Floats, interval: Floats, bank: Floats | None = None) -> MotionSeries:
-    logged = np.radians(track.at("bank_deg", times, max_gap_s=2.0))
     return MotionSeries(
         time_s=times,
         rate_radps=rates,
-        bank_rad=logged if bank is None else bank,
+        bank_rad=_logged_bank(track, times) if bank is None else bank,
         stillness=_stillness(track, times),
         confidence=np.where(np.all(np.isfinite(rates), axis=1), 1.0, 0.0),
         vertical_mps2=_vertical_acceleration(track, times),
         interval_s=interval,
         inferred=bank is not None,
     )
+
+
+def _logged_bank(track: Track, times: Floats) -> Floats:
+    """In (−π, π], past half a turn the short way round."""
+    at, bank_deg = track.series("bank_deg")
+    if not len(at):
+        return np.full(len(times), np.nan)
+    bank = np.interp(times, at, np.unwrap(np.radians(bank_deg)))
+    known = np.isfinite(track.at("bank_deg", times, max_gap_s=2.0))
+    return np.where(known, np.pi - (np.pi - bank) % (2 * np.pi), np.nan)
 
 
 def _stillness(track: Track, times: Floats) -> Floats:

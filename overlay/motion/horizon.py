@@ -3,7 +3,8 @@
 The line that best parts the picture into two sides that differ (brightness and texture): for every direction the pixels
 are binned along its normal and Otsu's criterion picks the offset, so all lines are tried at the cost of a few dozen
 histograms (after Ettinger et al. 2003, Advanced Robotics 17(7): horizon as the best two-class split; statement from
-memory). The sky is the side with less texture, and the brighter one where texture does not tell.
+memory). The sky is the brighter and the smoother side. Where one contradicts the other (water under a ragged sky, snow under
+a dark one) only a great difference in brightness decides, and otherwise no horizon is told.
 """
 
 from __future__ import annotations
@@ -33,6 +34,9 @@ class Horizon:
 
 
 LEAST_CONFIDENCE = 0.35
+_CLEAR_SIGN = 0.5  # sum of the two logarithms from which on the sky is taken for certain
+_CONTRADICTS = 0.1  # a logarithm from which on it says something
+_MUCH_BRIGHTER = 0.45  # hardly any ground outshines the sky by half
 
 
 def find_horizon(picture: Grey, field_of_view_deg: float = 95.0) -> Horizon | None:
@@ -40,19 +44,26 @@ def find_horizon(picture: Grey, field_of_view_deg: float = 95.0) -> Horizon | No
     height = max(8, round(picture.shape[0] * _WIDTH / picture.shape[1]))
     small = cv2.resize(picture, (_WIDTH, height), interpolation=cv2.INTER_AREA).astype(np.float64)
     rough = cv2.resize(_roughness(picture), (_WIDTH, height), interpolation=cv2.INTER_AREA).astype(np.float64)
-    features = np.stack([_standardised(small), _standardised(np.log1p(rough))])
     if small.std() < 3.0:
         return None
+    features = np.stack([_standardised(small), _standardised(np.log1p(rough))])
     scores, places = _all_lines(features, height)
     best = int(np.argmax(scores))
     separation = float(scores[best])
     away = np.abs((np.arange(_ANGLES) - best + _ANGLES // 2) % _ANGLES - _ANGLES // 2) > _ANGLES // 6
     clear = 1.0 - float(scores[away].max()) / max(separation, 1e-9)
+    angle, place = (best + _vertex(scores, best)) * np.pi / _ANGLES, float(places[best])
+    sign = _sky_above(small, rough, angle, place)
     confidence = float(np.clip(1.6 * (separation - 0.25), 0, 1) * np.clip(3.0 * clear, 0, 1))
+    confidence *= min(1.0, abs(sign) / _CLEAR_SIGN)
     if confidence < LEAST_CONFIDENCE:
         return None
-    angle = (best + _vertex(scores, best)) * np.pi / _ANGLES
-    return _as_attitude(features, angle, places[best], height, field_of_view_deg, confidence)
+    if sign < 0:  # the side called above is the ground
+        angle, place = angle + np.pi, -place
+    # The horizon leans left-down by `angle` in the picture when the right wing is down by it.
+    bank = -(angle + np.pi) % (2 * np.pi) - np.pi
+    focal = _WIDTH / 2 / np.tan(np.radians(field_of_view_deg) / 2)
+    return Horizon(float(bank), float(np.arctan2(place, focal)), confidence)
 
 
 def _roughness(picture: Grey) -> NDArray[np.float32]:
@@ -106,15 +117,12 @@ def _vertex(scores: Floats, k: int) -> float:
     return float(np.clip(0.5 * (before - after) / bend, -0.5, 0.5)) if bend < 0 else 0.0
 
 
-def _as_attitude(
-    features: Floats, angle: float, place: float, height: int, field_of_view_deg: float, confidence: float
-) -> Horizon:
-    x, y = _grid(height)
-    above = -x * np.sin(angle) + y * np.cos(angle) < place
-    bright, rough = (values.ravel()[above].mean() - values.ravel()[~above].mean() for values in features)
-    focal = _WIDTH / 2 / np.tan(np.radians(field_of_view_deg) / 2)
-    if bright - 1.5 * rough < 0:  # the side called above is the ground: the camera hangs upside down
-        angle, place = angle + np.pi, -place
-    # The horizon leans left-down by `angle` in the picture when the right wing is down by it.
-    bank = -(angle + np.pi) % (2 * np.pi) - np.pi
-    return Horizon(float(bank), float(np.arctan2(place, focal)), confidence)
+def _sky_above(grey: Floats, rough: Floats, angle: float, place: float) -> float:
+    """How much the side above the line looks like sky; negative like ground, 0 when there is no saying."""
+    x, y = _grid(len(grey))
+    above = (-x * np.sin(angle) + y * np.cos(angle) < place).reshape(grey.shape)
+    brighter = float(np.log((grey[above].mean() + 8) / (grey[~above].mean() + 8)))  # + 8: black is coded as 16 or as 0
+    smoother = float(np.log((rough[~above].mean() + 4) / (rough[above].mean() + 4)))  # + 4: some of it is noise
+    if brighter * smoother < 0 and min(abs(brighter), abs(smoother)) > _CONTRADICTS:
+        return brighter if abs(brighter) > max(_MUCH_BRIGHTER, abs(smoother)) else 0.0
+    return brighter + smoother

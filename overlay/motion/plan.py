@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,7 +19,7 @@ LOOK_S = 40.0
 LEAST_WINDOW_S = 8.0
 
 
-def first_look(duration_s: float, share: float = 0.06) -> list[Window]:
+def first_look(duration_s: float, share: float = 0.05) -> list[Window]:
     """Windows of a recording to decode before anything is known: a few long ones spread over it.
 
     Long, because a window must hold whole manoeuvres; several, because any one of them may be a straight leg. At least
@@ -55,12 +56,18 @@ def promise(reference: MotionSeries) -> Promise:
 
 
 def informative_windows(
-    reference: MotionSeries, clock: AffineClock, duration_s: float, budget_s: float, *, margin_s: float = 3.0
+    reference: MotionSeries,
+    clock: AffineClock,
+    duration_s: float,
+    budget_s: float,
+    *,
+    margin_s: float = 3.0,
+    besides: Sequence[Window] = (),
 ) -> list[Window]:
     """Windows of the recording's clock, at most `budget_s` long in all, that hold most of what the reference promises.
 
     `clock` is the coarse fix. Chosen greedily by information per second, half of the budget from either half of the
-    overlap: drift is a matter of the distance between windows.
+    overlap: drift is a matter of the distance between windows. What was watched `besides` is worth nothing once more.
     """
     promised = promise(reference)
     at = clock.to_recording(promised.time_s)
@@ -70,6 +77,9 @@ def informative_windows(
     at, density = at[inside], promised.density[inside]
     edges = np.arange(at[0], at[-1] + LEAST_WINDOW_S, LEAST_WINDOW_S)
     worth, _ = np.histogram(at, edges, weights=density)
+    centres = (edges[:-1] + edges[1:]) / 2
+    for start, end in besides:
+        worth[(centres > start) & (centres < end)] = 0
     middle = len(worth) // 2
     chosen: set[int] = set()
     cost = LEAST_WINDOW_S + 2 * margin_s  # neighbours share a margin, so this is the most it can cost

@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 
 Grey = NDArray[np.uint8]
 
-EVERY = 5  # pictures between looks: a look costs as much as following the points
-SETTLED = 12  # looks before anything is called a mark
-_FORGET = 0.06
+EVERY = 4  # moving pictures between looks: a look costs as much as following the points
+SETTLED = 8  # looks before anything is called a mark
+_FORGET = 0.06  # of what was learnt, at each look; at first all looks count alike
 
 
 @dataclass
@@ -34,8 +34,9 @@ class StillMarks:
         if self._mean is None or self._size is None:
             self._mean, self._size = gradient, size
             return
-        self._mean += _FORGET * (gradient - self._mean)
-        self._size += _FORGET * (size - self._size)
+        share = max(_FORGET, EVERY / self.seen)
+        self._mean += share * (gradient - self._mean)
+        self._size += share * (size - self._size)
         self._free = None
 
     def free(self) -> Grey | None:
@@ -44,7 +45,8 @@ class StillMarks:
             return None
         if self._free is None:
             steady = np.abs(self._mean).sum(axis=2)
-            marks = ((steady > 0.6 * self._size) & (steady > 60)).astype(np.uint8)
+            edges = ((steady > 0.6 * self._size) & (steady > 60)).astype(np.uint8)
+            marks = (cv2.boxFilter(255 * edges, -1, (5, 5)) > 90).astype(np.uint8)  # writing is dense, chance is specks
             self._free = np.where(cv2.dilate(marks, np.ones((9, 9), np.uint8)) > 0, 0, 255).astype(np.uint8)
             if (self._free == 0).mean() > 0.5:  # the scene itself stands still
                 self._free = np.full_like(self._free, 255)

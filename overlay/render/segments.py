@@ -18,7 +18,7 @@ import numpy as np
 
 from overlay.errors import Damage
 from overlay.recordings import Picture
-from overlay.render.ahead import ahead
+from overlay.recordings.ahead import ahead
 from overlay.render.compositor import Compositor
 from overlay.render.encoder import add_video
 from overlay.render.sink import Sink

@@ -8,7 +8,7 @@ from collections.abc import Generator
 
 import pytest
 
-from overlay.render.ahead import AHEAD, ahead
+from overlay.recordings.ahead import AHEAD, ahead
 
 
 def count(stop: int, closed: list[bool] | None = None) -> Generator[int]:
