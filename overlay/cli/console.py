@@ -93,7 +93,7 @@ class Stages(AbstractContextManager["Stages"]):
             from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn, TimeRemainingColumn
 
             self._bars = Progress(
-                TextColumn("{task.description}"),
+                TextColumn("{task.description}", markup=False),  # a title may hold brackets
                 BarColumn(),
                 TextColumn("{task.percentage:>3.0f} %"),
                 TimeElapsedColumn(),

@@ -211,3 +211,16 @@ def test_a_log_without_the_control_link_has_no_say(season, changed, capsys) -> N
     for one in said(capsys)["links"]["control"]["measures"]:
         assert one["flights"][1]["left_out"]
         assert one["flights"][1]["dB"] is None
+
+
+def test_progress_shows_a_title_as_it_is(capfd, monkeypatch) -> None:
+    import sys
+
+    from overlay.cli import console
+
+    monkeypatch.setattr(console, "_SHOWN_AFTER_S", 0.0)
+    monkeypatch.setattr(sys.stderr, "isatty", lambda: True)
+    with console.Stages() as stages:
+        stages("flight 1 of 2, odd [/x] day: grading", 0.0)
+        stages("flight 1 of 2, odd [/x] day: grading", 0.5)
+    assert "odd [/x] day" in capfd.readouterr().err.replace("\n", " ")
