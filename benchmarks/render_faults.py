@@ -14,38 +14,39 @@ from __future__ import annotations
 
 import argparse
 import hashlib
-import signal
 import subprocess
-import sys
 import tempfile
 import time
 from collections import Counter
 from collections.abc import Iterator
 from contextlib import contextmanager
+from multiprocessing import get_context
+from multiprocessing.connection import Connection
 from pathlib import Path
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from render import Case, made_up, make_source
+
+if TYPE_CHECKING:
+    from overlay.render.pipeline import Review
 
 SECONDS, SEGMENT_FRAMES = 10, 25
 OLD = b"what stood there before"
 
 
-def child(source: str, target: str, workers: int) -> None:
-    """Render in small segments; the first line says that the work begins, the last one how it ended."""
+def child(said: Connection, review: Review, target: Path, workers: int) -> None:
+    """Render in small segments and say how it ended."""
     from overlay.errors import OverlayError
     from overlay.render import pipeline, segments
 
     segments.SEGMENT_FRAMES = pipeline.SEGMENT_FRAMES = SEGMENT_FRAMES  # so that a short video has many
-    review = made_up(source, "review")
-    print("begun", flush=True)
     try:
         done = pipeline.render(review, target, overwrite=True, workers=workers)
     except OverlayError as error:
-        print("; ".join([str(error), *getattr(error, "__notes__", ())]))
+        said.send("; ".join([str(error), *getattr(error, "__notes__", ())]))
         raise SystemExit(error.exit_code) from error
-    print("; ".join(["done", *done.notes]))
+    said.send("; ".join(["done", *done.notes]))
 
 
 def digest(path: Path) -> str:
@@ -64,27 +65,29 @@ def digest(path: Path) -> str:
 
 
 class Run(NamedTuple):
-    """How a child ended: its code, its last line, and the seconds from the beginning of its work."""
+    """How a render ended: its exit code (negative: the signal), what it said, and how long it took."""
 
     code: int
     said: str
     took_s: float
 
 
-def run(source: Path, target: Path, workers: int, kill_after_s: float | None = None) -> Run:
-    """Start a child and, `kill_after_s` after its work began, kill it."""
-    order = [sys.executable, __file__, "--child", str(source), str(target), str(workers)]
-    with subprocess.Popen(order, stdout=subprocess.PIPE, text=True) as program:
-        assert program.stdout is not None
-        program.stdout.readline()
-        began = time.monotonic()
-        if kill_after_s is not None:
-            try:
-                program.wait(kill_after_s)
-            except subprocess.TimeoutExpired:
-                program.send_signal(signal.SIGKILL)
-        said = program.stdout.read().strip()
-    return Run(program.returncode, said, time.monotonic() - began)
+def run(review: Review, target: Path, workers: int, kill_after_s: float | None = None) -> Run:
+    """Render in a process of its own and, after so many seconds, kill it.
+
+    The process is a copy of this one, which has loaded everything and runs no thread: start-up is not what is tried.
+    """
+    context = get_context("fork")
+    hears, says = context.Pipe(duplex=False)
+    program = context.Process(target=child, args=(says, review, target, workers))
+    began = time.monotonic()
+    program.start()
+    program.join(kill_after_s)
+    if program.is_alive():
+        program.kill()
+        program.join()
+    took_s = time.monotonic() - began
+    return Run(program.exitcode or 0, hears.recv() if hears.poll() else "", took_s)
 
 
 def found_at(target: Path, old: bool, whole: str) -> str:
@@ -99,7 +102,7 @@ def found_at(target: Path, old: bool, whole: str) -> str:
         return "WRONG"
 
 
-def killed(source: Path, folder: Path, whole: str, length_s: float, options: argparse.Namespace) -> None:
+def killed(review: Review, folder: Path, whole: str, length_s: float, options: argparse.Namespace) -> None:
     """Every seeded moment: half of them with an old file in place, half without."""
     found, after = Counter[str](), Counter[str]()
     for number in range(options.kills):
@@ -107,9 +110,9 @@ def killed(source: Path, folder: Path, whole: str, length_s: float, options: arg
         target, old = folder / f"killed-{number}.mp4", number % 2 == 1
         if old:
             target.write_bytes(OLD)
-        first = run(source, target, options.workers, rng.uniform(0, length_s))
+        first = run(review, target, options.workers, rng.uniform(0, length_s))
         found[found_at(target, old, whole)] += 1
-        again = run(source, target, options.workers)
+        again = run(review, target, options.workers)
         found_then = found_at(target, False, whole)
         gone_on = "gone on from" if "went on" in again.said else "begun afresh"
         after[f"{gone_on}, {found_then}" if first.code else "had ended in time"] += 1
@@ -121,7 +124,7 @@ def killed(source: Path, folder: Path, whole: str, length_s: float, options: arg
     print(f"  after the same command again: {told(after)}")
 
 
-def full(source: Path, folder: Path, whole: str, needed: int, options: argparse.Namespace) -> None:
+def full(review: Review, folder: Path, whole: str, needed: int, options: argparse.Namespace) -> None:
     """Every size of disk, from next to nothing to just too small for the video."""
     found, said, after = Counter[str](), Counter[str](), Counter[str]()
     sizes = np.linspace(64 << 10, needed, options.disks + 1)[:-1].astype(int)
@@ -130,14 +133,14 @@ def full(source: Path, folder: Path, whole: str, needed: int, options: argparse.
             target, old = place / "out.mp4", number % 2 == 1
             if old:
                 target.write_bytes(OLD)
-            first = run(source, target, options.workers)
+            first = run(review, target, options.workers)
             names = str(target) in first.said and "\n" not in first.said
             said[f"exit {first.code}, {'one line that names the path' if names else first.said}"] += 1
             found[found_at(target, old, whole)] += 1
             said["says what is kept"] += "is kept in" in first.said
             said["leaves nothing"] += not list(place.glob("*.part"))
             mount("-o", f"remount,size={4 * needed}", str(place))
-            again = run(source, target, options.workers)
+            again = run(review, target, options.workers)
             gone_on = "gone on from" if "went on" in again.said else "begun afresh"
             after[f"{gone_on}, {found_at(target, False, whole)}"] += 1
     print(f"{options.disks} disks of {sizes[0] >> 10} to {sizes[-1] >> 10} KiB for a video of {needed >> 10} KiB")
@@ -182,23 +185,20 @@ def main() -> None:
     parser.add_argument("--disks", type=int, default=20)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--workers", type=int, default=1)
-    parser.add_argument("--child", nargs=3, help=argparse.SUPPRESS)
     options = parser.parse_args()
-    if options.child:
-        child(options.child[0], options.child[1], int(options.child[2]))
-        return
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         source, whole = folder / "source.mp4", folder / "whole.mp4"
         make_source(source, Case("320x180", 30), SECONDS)
-        undisturbed = run(source, whole, options.workers)
+        review = made_up(str(source), "review")
+        undisturbed = run(review, whole, options.workers)
         if undisturbed.code:
             raise SystemExit(undisturbed.said)
         wanted = digest(whole)
         if options.kills:
-            killed(source, folder, wanted, undisturbed.took_s, options)
+            killed(review, folder, wanted, undisturbed.took_s, options)
         if options.disks and may_mount(folder):
-            full(source, folder, wanted, whole.stat().st_size, options)
+            full(review, folder, wanted, whole.stat().st_size, options)
         elif options.disks:
             print("no disk could be mounted here: the full disks were not tried")
 

@@ -1,11 +1,13 @@
 """The finished segments joined into one file with the sound, as they come; an interrupted run's file is gone on from.
 
 A journal beside the file has a line for every segment, written after the file was forced to the disk. What the muxer
-still held back then belongs to the last segment at most: all segments before it are trusted after any fault.
+still held back then belongs to the last segment at most; those before it are taken over where their packets are still
+what the journal's digests say.
 """
 
 from __future__ import annotations
 
+import hashlib
 import heapq
 import json
 import os
@@ -13,7 +15,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import asdict, dataclass
 from fractions import Fraction
-from itertools import accumulate, chain, islice
+from itertools import chain, islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -38,11 +40,15 @@ _MOST_DEPTH = 16  # pictures decoded before their turn: the most that H.264 and 
 
 
 class _Record(NamedTuple):
-    """A joined segment: its frames, the tick of its first, how many are decoded before their turn, what was damaged."""
+    """A joined segment: its frames, the tick of its first, how many are decoded before their turn, a digest, damage.
+
+    The digest is of its packets, the damage that of the footage.
+    """
 
     frames: int
     first: int
     depth: int
+    digest: str
     damage: tuple[Damage, ...]
 
 
@@ -141,11 +147,12 @@ class Join:
     def _end(self, frames: int, first: int, damage: Sequence[Damage]) -> None:
         self.frames += frames
         self.damage += damage
-        depth = 0
+        depth, digest = 0, hashlib.sha256()
         if self._output is not None:
             _force(self.path)
-            depth = self._output.depth or 0
-        self._note({"frames": frames, "first": first, "depth": depth, "damage": [asdict(one) for one in damage]})
+            depth, digest, self._output.digest = self._output.depth or 0, self._output.digest, digest
+        record = _Record(frames, first, depth, digest.hexdigest(), tuple(damage))
+        self._note({**record._asdict(), "damage": [asdict(one) for one in damage]})
         self._written += 1
 
     def _note(self, line: dict[str, Any]) -> None:
@@ -170,6 +177,7 @@ class _Output:
         self._headers = template.codec_context.extradata
         self.sound = Sound(plan.review.footage.heard, self._container, plan.begin, plan.stop)
         self.depth: int | None = None
+        self.digest = hashlib.sha256()  # of the segment's packets
         self._awaited: list[int] = []  # heap: when pictures are shown that were decoded for later
 
     def add(self, stream: av.VideoStream, packets: Iterator[_Packet], first: int | None) -> None:
@@ -184,6 +192,7 @@ class _Output:
             self.depth = sum(self._ticks(packet.dts, packet) < start for packet in head)
         shift = first - start if first is not None else 0
         for packet in chain(head, packets):
+            self.digest.update(bytes(packet))
             self._mux(packet, self._ticks(packet.pts, packet) + shift)
             self._sink.check()
 
@@ -231,8 +240,7 @@ def _earlier(folder: Path, key: str, suffix: str) -> _Earlier | None:
         path, lines = journal.with_suffix(suffix), _lines(journal)
         if path.is_file() and lines and lines[0] == {**_FORMAT, "key": key}:
             records = [
-                _Record(line["frames"], line["first"], line["depth"], tuple(Damage(**d) for d in line["damage"]))
-                for line in lines[1:-1]
+                _Record(**{**line, "damage": tuple(Damage(**one) for one in line["damage"])}) for line in lines[1:-1]
             ]
             found.append(_Earlier(path, int(path.stem.partition("-")[2]), _readable(path, records)))
     best = max(found, key=lambda one: len(one.records), default=None)
@@ -247,15 +255,20 @@ def _lines(journal: Path) -> list[dict[str, Any]]:
 
 
 def _readable(path: Path, records: list[_Record]) -> tuple[_Record, ...]:
-    """The first of `records` whose packets the file really holds."""
+    """The first of `records` whose packets the file really holds, to the last byte."""
     import av
 
-    held = 0
+    held = []
     with suppress(av.error.FFmpegError), _reading(path) as source:
-        for _ in _packets(source):
-            held += 1
-    ends = accumulate(record.frames for record in records)
-    return tuple(record for record, end in zip(records, ends, strict=True) if end <= held)
+        packets = _packets(source)
+        for record in records:
+            digest = hashlib.sha256()
+            for packet in islice(packets, record.frames):
+                digest.update(bytes(packet))
+            if digest.hexdigest() != record.digest:
+                break
+            held.append(record)
+    return tuple(held)
 
 
 @contextmanager

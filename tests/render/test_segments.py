@@ -210,10 +210,33 @@ def test_a_journal_that_says_too_much_is_not_believed(tmp_path: Path, recorded: 
         file.truncate(joined.stat().st_size // 2)
     before = len(journal.read_text().splitlines())
     with journal.open("a") as lines:
-        lines.write(json.dumps({"frames": 12, "first": 999, "depth": 2, "damage": []}) + "\n" + '{"frames": 12, "fi')
+        lines.write(
+            json.dumps({"frames": 12, "first": 999, "depth": 2, "digest": "", "damage": []})
+            + "\n"
+            + '{"frames": 12, "fi'
+        )
     assert before > 3
     render(reviewed(source), tmp_path / "out.mp4")
     assert shown(tmp_path / "out.mp4") == shown(tmp_path / "whole.mp4")
+
+
+def test_a_file_cut_off_within_a_packet_is_trusted_up_to_the_segment_before(tmp_path: Path, recorded: Recorded) -> None:
+    """A killed program leaves what its muxer had handed over, which may end anywhere."""
+    source = recorded(tmp_path / "in.mp4", frames=100)
+    render(reviewed(source), tmp_path / "whole.mp4")
+    interrupted(reviewed(source), tmp_path / "out.mp4", 2.5)
+    left = tmp_path / "left"
+    (tmp_path / "out.mp4.part").rename(left)
+    with av.open(str(left / "joined-1.mp4")) as file:
+        packets = [packet for packet in file.demux(video=0) if packet.size]
+        ends = [(packet.pos, packet.size) for packet in packets[2 * SMALL - 2 : 2 * SMALL]]
+    for cut in [ends[-1][0] + ends[-1][1] - 1, ends[-1][0] + 1, ends[-1][0], ends[0][0] + 1]:
+        shutil.copytree(left, tmp_path / "out.mp4.part")
+        with (tmp_path / "out.mp4.part" / "joined-1.mp4").open("r+b") as joined:
+            joined.truncate(cut)
+        done = render(reviewed(source), tmp_path / "out.mp4", overwrite=True)
+        assert done.notes == ("went on after 0 s that an interrupted run had finished",)
+        assert shown(tmp_path / "out.mp4") == shown(tmp_path / "whole.mp4")
 
 
 def test_a_folder_of_the_users_own_is_left_alone(tmp_path: Path, recorded: Recorded) -> None:
