@@ -128,14 +128,15 @@ def fly(seed: int, minutes: float = 12.0, style: str = "errand", *, wind: float 
     ends = np.minimum(1.0, np.minimum(np.arange(air), np.arange(air)[::-1]) * STEP / 2)
     bank = second_order(bank_command(rng, air, style), rng.uniform(3.0, 5.0), 0.8)
     bank = ends * (bank + gust * wander(rng, air, math.radians(2.5), 1.2, 0.15))
-    turn = G * np.tan(delayed(bank, rng.uniform(0.02, 0.06))) / speed
+    climb = wander(rng, air, 1.0, 5.0, 0.5)
+    # Lift stands on the wings: what bends the path to the side also lifts or lets down (Newton's second law).
+    turn = (G + np.gradient(climb, STEP)) * np.tan(delayed(bank, rng.uniform(0.02, 0.06))) / speed
     path = rng.uniform(-np.pi, np.pi) + cumulative_trapezoid(turn, dx=STEP, initial=0)
     aside = gust * wander(rng, air, 0.7, 2.0, 0.1)  # the air's own way sideways, m/s
     facing = path + np.arctan(aside / speed) * ends
     vane = second_order(facing, rng.uniform(6.0, 10.0), rng.uniform(0.25, 0.5))
     helped = rng.uniform(0.3, 1.0)
     heading = helped * (path + second_order(facing - path, 7.0, 0.5)) + (1 - helped) * vane
-    climb = wander(rng, air, 1.0, 5.0, 0.5)
     angles = np.zeros((5, before + air + after))  # path heading, climb angle, bank, nose aside, attack
     flying = np.zeros(angles.shape[1], bool)
     flying[before : before + air] = True

@@ -23,10 +23,12 @@ LEAST_SAMPLES = 20
 # the lens.
 GUSTED = 0.02
 # How late the path bends after the aircraft banks, mean and 1σ: lift builds up within some chords of flight (Wagner 1925;
-# from memory), and what a turn at bank φ asks beyond level flight waits for whoever pulls, which delays the bank that the
-# path tells by sin² φ of that wait. benchmarks/path_delay.py measures the wait between true bank and true path.
+# from memory), and the side force of a nose not yet turned holds the path back. What a turn at bank φ asks beyond level
+# flight waits for whoever pulls: a log of heights shows it; of a bank inferred without them, sin² φ of that wait comes on
+# top. benchmarks/path_delay.py measures both between true bank and true path.
 LIFT_LATE_S = (0.03, 0.02)
 PULL_LATE_S = (0.65, 0.37)
+PIECE_COVER = 0.3  # of such a piece that must be known: one picture lost is no gap
 PIECE_S = 0.2  # bank changes little in this time
 
 
@@ -190,11 +192,12 @@ class TurnComparison(Comparison):
         """Rates in aircraft axes for the roll (N, 3) and for each piece of the turn (N, P, 3)."""
         at = pose.clock.to_recording(self.times) + late_s
         rolled = at + self.spacing_s / 2 - pose.bank_late_s
-        roll = smoothed_means(self.recording, rolled, self.widths, self.spacing_s)
+        roll = smoothed_means(self.recording, rolled, self.widths, self.spacing_s, PIECE_COVER)
         pieces = self.bank.shape[1]
         shifts = (np.arange(pieces) + 0.5) / pieces - 0.5
         nose = at + pose.nose_late_s
-        parts = [self.recording.means(nose + shift * self.widths, self.widths / pieces) for shift in shifts]
+        short = self.widths / pieces
+        parts = [self.recording.means(nose + shift * self.widths, short, PIECE_COVER) for shift in shifts]
         return pose.mount.apply(roll), np.stack([pose.mount.apply(part) for part in parts], axis=1)
 
     def seen(self, pose: Pose, late_s: float | Floats = 0.0) -> Floats:
@@ -222,6 +225,8 @@ class Reference:
         self.smoothing_s = series.smoothing_s
         self._inferred = series.inferred
         self._bank = series.bank_rad[self._rates.kept] if series.inferred else np.zeros(0)
+        upward = series.upward_mps2 if len(series.upward_mps2) else np.full(len(series.time_s), np.nan)
+        self._flat = np.isnan(upward[self._rates.kept])  # banks inferred as if the flight were level
         if series.inferred:
             extra = series.rate_radps[:, 0] - central_slope(series.bank_rad, series.time_s)
             turn = np.hypot(series.rate_radps[:, 1], series.rate_radps[:, 2]) * np.sign(series.rate_radps[:, 2])
@@ -230,11 +235,12 @@ class Reference:
 
     @property
     def bank_late_s(self) -> tuple[float, float]:
-        """Mean and 1σ of how late the inferred bank is, by how steeply this flight was banked while it rolled."""
+        """Mean and 1σ of how late the inferred bank is, by how steep it was while it rolled without heights to tell."""
         rolled = np.gradient(self._bank) ** 2 if len(self._bank) > 1 else np.zeros(0)
         known = np.isfinite(rolled)
         weight = rolled[known].sum()
-        steep = float((rolled[known] * np.sin(self._bank[known]) ** 2).sum() / weight) if weight > 0 else 0.0
+        blind = known & self._flat if len(rolled) else known
+        steep = float((rolled[blind] * np.sin(self._bank[blind]) ** 2).sum() / weight) if weight > 0 else 0.0
         mean = LIFT_LATE_S[0] + PULL_LATE_S[0] * steep
         return mean, float(np.hypot(LIFT_LATE_S[1], PULL_LATE_S[1] * steep))
 

@@ -40,9 +40,13 @@ ZOOM_PRIOR = 0.5
 NOSE_LATE_S = (0.05, 0.05)
 BLOCK_S = 10.0
 MOST_SHARE = 0.7
+EDGES_S = (-0.2, -0.1, 0.1, 0.2)
+HALVINGS = 5
+AT_REST, SETTLED = 1e-3, 0.1  # squared standard errors that the score may still ask for
 SETTLED_S = 2e-3  # a pose that moves less keeps its slopes: they cost more than all the rest
 FINEST_S = 1 / 16  # faster motion than half of this a second tells nothing that slower does not
 _STEPS = np.diag([2e-3, 5e-6, 2e-3, 2e-3, 2e-3, 5e-3, 2e-3, 2e-3])  # for numeric slopes
+_UNITS = np.diag([1e-2, 3e-5, 2e-2, 2e-2, 2e-2, 5e-2, 5e-2, 5e-2])  # what each is known to, about
 
 
 @dataclass(frozen=True)
@@ -71,7 +75,8 @@ class Fit:
     """Clock and mount, with what each block says.
 
     `information` (B, C, 8, 8) and `score` (B, C, 8) are those of each channel in the blocks centred at reference times
-    `block_s` (B,), by the eight of `Pose.moved`; `agreement` is the correlation of each channel at the solution.
+    `block_s` (B,), by the eight of `Pose.moved`; `agreement` is the correlation of each channel at the solution; `settled`:
+    whether the last stage came to rest.
     """
 
     pose: Pose
@@ -81,6 +86,7 @@ class Fit:
     information: Floats
     score: Floats
     prior: Prior
+    settled: bool = True
 
     @property
     def clock(self) -> AffineClock:
@@ -160,26 +166,21 @@ def caught(
     return pose
 
 
-def polished(compared: Comparison, pose: Pose, prior: Prior, rounds: int = 6) -> Fit:
+def polished(compared: Comparison, pose: Pose, prior: Prior, rounds: int = 12) -> Fit:
     """Newton's method on the frequency-weighted score; outliers are those of `pose`."""
     index = compared.grid()
     residual, _, known = compared.linearised(pose)
-    believed = trust(residual, known, index, compared.step_s)
+    # A sample that comes and goes as the clock moves would pass for information: those at the edge of a gap stay out.
+    for late in EDGES_S:
+        known &= np.all(np.isfinite(compared.seen(pose, late)), axis=1)
+    believed = np.where(known[:, None], trust(residual, known, index, compared.step_s), 0.0)
     weights = FrequencyWeights.estimated(*_regular(compared, pose, believed, known, index), compared.step_s)
     block = np.floor((compared.times - compared.times[0]) / BLOCK_S).astype(np.intp)
 
     def scores(at: Pose) -> Floats:
         return _block_scores(compared, at, believed, weights, index, block)
 
-    information, moved = _slopes(scores, pose), 0.0
-    normal = _safe(information.sum(axis=(0, 1))) + prior.information
-    for _ in range(rounds):
-        step = _bounded(np.linalg.solve(normal, scores(pose).sum(axis=(0, 1)) - prior.pull(pose)))
-        pose, moved = pose.moved(step), moved + float(np.abs(step[0]))
-        if abs(step[0]) < 1e-4 and abs(step[1]) < 1e-7:
-            break
-    if moved > SETTLED_S:
-        information = _slopes(scores, pose)
+    pose, information, settled = _newton(scores, pose, prior, rounds)
     score = scores(pose)
     residual, _, known = compared.linearised(pose)
     return Fit(
@@ -193,7 +194,43 @@ def polished(compared: Comparison, pose: Pose, prior: Prior, rounds: int = 6) ->
         information,
         score,
         prior,
+        settled,
     )  # fmt: skip
+
+
+def _newton(scores: Callable[[Pose], Floats], pose: Pose, prior: Prior, rounds: int) -> tuple[Pose, Floats, bool]:
+    """(pose, information there, whether it came to rest): a step that brings the score no nearer to nothing is halved.
+
+    How near is measured in squared standard errors: gᵀ N⁻¹ g of the score g and the information N.
+    """
+
+    def pull(at: Pose) -> Floats:
+        return np.asarray(scores(at).sum(axis=(0, 1)) - prior.pull(at))
+
+    information, moved = _slopes(scores, pose), 0.0
+    normal, asked = _safe(information.sum(axis=(0, 1))) + prior.information, pull(pose)
+    for _ in range(rounds):
+        step = np.linalg.solve(normal, asked)
+        left = float(asked @ step)
+        if left < AT_REST:
+            break
+        step = _bounded(np.asarray(step))
+        for _ in range(HALVINGS):
+            tried = pose.moved(step)
+            then = pull(tried)
+            after = float(then @ np.linalg.solve(normal, then))
+            if after < left:
+                pose, asked, moved = tried, then, moved + float(np.abs(step[0]))
+                break
+            step = step / 2
+        if after > left / 3 and moved > 0:
+            information, moved = _slopes(scores, pose), 0.0
+            normal = _safe(information.sum(axis=(0, 1))) + prior.information
+        elif after >= left:
+            break
+    if moved > SETTLED_S:
+        information = _slopes(scores, pose)
+    return pose, information, float(asked @ np.linalg.solve(normal, asked)) < SETTLED
 
 
 def _block_scores(
@@ -240,9 +277,11 @@ def _bounded(step: Floats) -> Floats:
 
 
 def _safe(information: Floats) -> Floats:
-    """Symmetric and positive definite: a noisy slope need be neither."""
-    values, vectors = np.linalg.eigh((information + information.T) / 2)
-    return np.asarray(vectors @ np.diag(np.maximum(values, 1e-6 * values.max())) @ vectors.T)
+    """Symmetric and positive definite: a noisy slope need be neither. Judged in units that make the eight alike."""
+    scaled = _UNITS @ (information + information.T) @ _UNITS / 2
+    values, vectors = np.linalg.eigh(scaled)
+    back = np.linalg.inv(_UNITS)
+    return np.asarray(back @ vectors @ np.diag(np.maximum(values, 1e-6 * values.max())) @ vectors.T @ back)
 
 
 def _correlation(a: Floats, b: Floats) -> float:

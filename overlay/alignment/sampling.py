@@ -54,12 +54,12 @@ class Averager:
         whole = self._running[2 * (first + run) - 1, 0] - self._running[2 * first, 0] >= 0.98 * (high - low)
         return ((low + high) / 2)[whole], (high - low)[whole], first[whole], run
 
-    def means(self, centre_s: Floats, width_s: float | Floats) -> Floats:
-        """(M, C) means over ``centre ± width / 2``; NaN rows where less than `MIN_COVER` of the window is known."""
+    def means(self, centre_s: Floats, width_s: float | Floats, cover: float = MIN_COVER) -> Floats:
+        """(M, C) means over ``centre ± width / 2``; NaN rows where less than `cover` of the window is known."""
         result = np.full((len(centre_s), self._running.shape[1] - 1), np.nan)
         if len(self._nodes):
             total = self._integral(centre_s + width_s / 2) - self._integral(centre_s - width_s / 2)
-            enough = total[:, 0] >= MIN_COVER * width_s
+            enough = total[:, 0] >= cover * width_s
             result[enough] = total[enough, 1:] / total[enough, :1]
         return result
 
@@ -85,13 +85,12 @@ def _running(steps: Floats) -> Floats:
     return np.column_stack((after - steps, after)).ravel()
 
 
-def smoothed_means(source: Averager, centre_s: Floats, width_s: float | Floats, *extra_s: float) -> Floats:
-    """Means as `Averager.means`, averaged once more over each of the extra lengths in turn."""
-    shifts = np.zeros(1)
-    for length in extra_s:
-        if length > 0:
-            shifts = (shifts[:, None] + length * np.array([-0.375, -0.125, 0.125, 0.375])).ravel()
-    return np.asarray(sum(source.means(centre_s + shift, width_s) for shift in shifts)) / len(shifts)
+def smoothed_means(
+    source: Averager, centre_s: Floats, width_s: float | Floats, extra_s: float, cover: float = MIN_COVER
+) -> Floats:
+    """Means as `Averager.means`, averaged once more over `extra_s`."""
+    shifts = extra_s * np.array([-0.375, -0.125, 0.125, 0.375]) if extra_s > 0 else np.zeros(1)
+    return np.asarray(sum(source.means(centre_s + shift, width_s, cover) for shift in shifts)) / len(shifts)
 
 
 def intervals(series: MotionSeries) -> Floats:

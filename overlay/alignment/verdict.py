@@ -51,6 +51,7 @@ def _tests(
             abs(fit.clock.drift - nominal) > MAX_DRIFT,
             f"the clocks would have to drift by {1e6 * fit.clock.drift:.0f} ppm",
         ),
+        (not fit.settled, "the clock does not come to rest when it is refined"),
         (not sigma_s < MAX_SIGMA_S, f"it is known to {sigma_s:.2f} s only"),
     ]
 

@@ -15,6 +15,7 @@ Floats = NDArray[np.float64]
 
 G_MPS2 = 9.80665
 MIN_ARC_DEG = 180.0
+LEAST_LOAD = 0.3  # of gravity: pushed over harder than that, the path says nothing of the bank
 
 
 @dataclass(frozen=True)
@@ -68,9 +69,15 @@ def wind_from_velocities(east_mps: Floats, north_mps: Floats, airspeed_mps: Floa
     return SteadyWind(float(wind[0]), float(wind[1]), sigma, "centre of the circle of ground velocities")
 
 
-def inferred_bank(turn_rate_radps: Floats, airspeed_mps: Floats) -> Floats:
-    """Bank (rad) of a coordinated turn, φ = atan(ω·V / g): the relation of any flight mechanics textbook."""
-    return np.arctan(turn_rate_radps * airspeed_mps / G_MPS2)
+def inferred_bank(turn_rate_radps: Floats, airspeed_mps: Floats, upward_mps2: Floats | float = 0.0) -> Floats:
+    """Bank (rad) of a coordinated turn: lift stands on the wings, so φ = atan(ω·V / (g + a)), a the upward acceleration.
+
+    With a = 0 the relation of any flight mechanics textbook. Rolling tilts the lift at once and does not raise it: until
+    whoever flies has pulled, the aircraft sinks and its path bends less than the bank says, which without a looks like a
+    path a tenth of a second late.
+    """
+    upward = np.maximum(G_MPS2 + np.nan_to_num(upward_mps2), LEAST_LOAD * G_MPS2)
+    return np.asarray(np.arctan(turn_rate_radps * airspeed_mps / upward))
 
 
 def _bins(velocity: Floats, count: int = 24) -> NDArray[np.intp]:

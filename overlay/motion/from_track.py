@@ -14,7 +14,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from overlay.motion.air_heading import SteadyWind, inferred_bank, wind_from_velocities
-from overlay.motion.ground_velocity import STANDING_MPS, GroundVelocity, ground_velocity, steadied
+from overlay.motion.ground_velocity import (
+    STANDING_MPS,
+    GroundVelocity,
+    ground_velocity,
+    steadied,
+    vertical_acceleration,
+)
 from overlay.motion.series import MotionSeries
 from overlay.tracks.track import Track
 
@@ -26,7 +32,7 @@ GYROS = ("roll_rate_dps", "pitch_rate_dps", "yaw_rate_dps")
 
 
 def motion_from_track(track: Track, *, wind: tuple[float, float] | SteadyWind | None = None) -> MotionSeries:
-    """Body rates, bank, stillness and vertical acceleration of a track of 1–50 Hz; NaN in gaps and where unknown.
+    """Body rates, bank and stillness of a track of 1–50 Hz; NaN in gaps and where unknown.
 
     `wind` is where the air moves to, (east, north) in m/s; estimated from the ground velocities when not given. Rates
     are means over the log's own intervals (`interval_s`), stamped at their middle. ValueError when the track holds
@@ -88,10 +94,12 @@ def _from_velocity(track: Track, wind: tuple[float, float] | SteadyWind | None) 
     turn[~_unbroken(interval) | ~(flying[1:] & flying[:-1])] = np.nan
     middle, speed = (times[1:] + times[:-1]) / 2, (airspeed[1:] + airspeed[:-1]) / 2
     climb = _climb_angle(track, middle, speed)
-    bank, level = inferred_bank(turn, speed), turn * np.cos(climb)
+    upward = vertical_acceleration(velocity)
+    bank, level = inferred_bank(turn, speed, upward), turn * np.cos(climb)
     roll = central_slope(bank, middle) - turn * np.sin(climb)
     rates = np.column_stack((roll, level * np.sin(bank), level * np.cos(bank)))
-    return replace(_complete(track, middle, rates, interval, bank), smoothing_s=velocity.smoothing_s)
+    series = _complete(track, middle, rates, interval, bank)
+    return replace(series, upward_mps2=upward, smoothing_s=velocity.smoothing_s)
 
 
 def _wind(track: Track, velocity: GroundVelocity) -> SteadyWind:
@@ -147,7 +155,6 @@ def _complete(track: Track, times: Floats, rates: Floats, interval: Floats, bank
         bank_rad=_logged_bank(track, times) if bank is None else bank,
         stillness=_stillness(track, times),
         confidence=np.where(np.all(np.isfinite(rates), axis=1), 1.0, 0.0),
-        vertical_mps2=_vertical_acceleration(track, times),
         interval_s=interval,
         inferred=bank is not None,
     )
@@ -170,19 +177,3 @@ def _stillness(track: Track, times: Floats) -> Floats:
         return np.full(len(times), np.nan)
     speed = np.interp(times, velocity.time_s, velocity.speed_mps, left=np.nan, right=np.nan)
     return np.clip((FLYING_MPS - speed) / (FLYING_MPS - STANDING_MPS), 0.0, 1.0)
-
-
-def _vertical_acceleration(track: Track, times: Floats) -> Floats:
-    at, climb = track.series("vertical_speed_mps")
-    if len(at) < 3:
-        at, height = track.series("height_m" if track.has("height_m") else "height_over_home_m")
-        if len(at) < 5:
-            return np.full(len(times), np.nan)
-        moved = np.append(True, np.diff(at) > 0)
-        at, height = at[moved], height[moved]
-        climb = np.gradient(height, at)
-    fresh = np.append(True, np.diff(at) > 1e-4)
-    at, climb = at[fresh], climb[fresh]
-    if len(at) < 3:
-        return np.full(len(times), np.nan)
-    return np.asarray(np.interp(times, at, np.gradient(climb, at), left=np.nan, right=np.nan))

@@ -19,16 +19,22 @@ Floats = NDArray[np.float64]
 EARTH_RADIUS_M = 6_371_008.8
 STANDING_MPS = 1.5
 BANK_NOISE_RAD = 0.07  # of the bank inferred from one turn rate: about as much as gusts make of it anyway
+VERTICAL_NOISE_MPS2 = 1.0  # a tenth of gravity: three degrees of a bank of thirty
+LOAD_COARSEST_S = 1.2  # who pulls takes about a second
 COARSEST_S = 0.7  # slower than this the turning itself would be averaged away
 
 
 @dataclass(frozen=True)
 class GroundVelocity:
-    """East and north (N,) m/s at `time_s` (N,); each is the mean over `smoothing_s` (a boxcar of the same variance)."""
+    """East, north and up (N,) m/s at `time_s` (N,); each is the mean over `smoothing_s` (a boxcar of the same variance).
+
+    Up is NaN where the log tells no heights.
+    """
 
     time_s: Floats
     east_mps: Floats
     north_mps: Floats
+    up_mps: Floats
     smoothing_s: float = 0.0
     from_positions: bool = False
 
@@ -46,12 +52,16 @@ def ground_velocity(track: Track) -> GroundVelocity:
     moved = np.append(True, (np.diff(latitude) != 0) | (np.diff(longitude) != 0)) if len(times) else np.zeros(0, bool)
     times, latitude, longitude = times[moved], np.radians(latitude[moved]), np.radians(longitude[moved])
     if len(times) < 2:
-        return GroundVelocity(times, np.zeros(len(times)), np.zeros(len(times)))
+        nowhere = np.zeros((3, len(times)))
+        return GroundVelocity(times, *nowhere)
     interval = np.maximum(np.diff(times), 1e-3)
     north = np.diff(latitude) * EARTH_RADIUS_M / interval
     east = (np.diff(longitude) + np.pi) % (2 * np.pi) - np.pi
     east = east * np.cos(latitude[:-1]) * EARTH_RADIUS_M / interval
-    return GroundVelocity((times[1:] + times[:-1]) / 2, east, north, float(np.median(interval)), from_positions=True)
+    up = np.diff(_heights(track, times)) / interval
+    return GroundVelocity(
+        (times[1:] + times[:-1]) / 2, east, north, up, float(np.median(interval)), from_positions=True
+    )
 
 
 def _measured(track: Track) -> GroundVelocity:
@@ -62,7 +72,20 @@ def _measured(track: Track) -> GroundVelocity:
     same = np.append(False, (np.diff(speed) == 0) & (np.diff(course) == 0)) if len(times) else fresh
     kept = fresh & ~(same & (speed > STANDING_MPS))
     times, speed, course = times[kept], speed[kept], np.radians(course[kept])
-    return GroundVelocity(times, speed * np.sin(course), speed * np.cos(course))
+    return GroundVelocity(times, speed * np.sin(course), speed * np.cos(course), _climbing(track, times))
+
+
+def _heights(track: Track, times: Floats) -> Floats:
+    """(N,) height at each of the times; NaN where the log does not tell, in gaps too."""
+    name = "height_m" if track.has("height_m") else "height_over_home_m"
+    return track.at(name, times, max_gap_s=3.0)
+
+
+def _climbing(track: Track, times: Floats) -> Floats:
+    """(N,) vertical speed as logged, else the slope of the heights."""
+    if track.has("vertical_speed_mps"):
+        return track.at("vertical_speed_mps", times, max_gap_s=3.0)
+    return np.gradient(_heights(track, times), times) if len(times) > 1 else np.full(len(times), np.nan)
 
 
 def steadied(velocity: GroundVelocity, airspeed_mps: float, flying: NDArray[np.bool_]) -> GroundVelocity:
@@ -80,6 +103,31 @@ def steadied(velocity: GroundVelocity, airspeed_mps: float, flying: NDArray[np.b
         if turn_noise * airspeed_mps / G_MPS2 < BANK_NOISE_RAD:
             break
     return velocity if len(weights) == 1 else _averaged(velocity, weights, keep, step)
+
+
+def vertical_acceleration(velocity: GroundVelocity) -> Floats:
+    """(N − 1,) m/s² between the rows, averaged until its noise is below `VERTICAL_NOISE_MPS2`.
+
+    All NaN where that would take longer than `LOAD_COARSEST_S`: what is left would not tell a pull from none.
+    """
+    interval = np.diff(velocity.time_s)
+    up = np.diff(velocity.up_mps) / np.maximum(interval, 1e-3)
+    known = np.isfinite(up)
+    if known.sum() < 20:
+        return np.full(len(up), np.nan)
+    # Second differences of white noise in the climb's differences: binomials of fourth order over those of second.
+    third = np.diff(up[known], n=2)
+    noise = float(1.4826 * np.median(np.abs(third - np.median(third)))) * np.sqrt(2 / 20)
+    step = float(np.median(interval))
+    for count in range(1, max(1, int(LOAD_COARSEST_S / step)) + 1, 2):
+        if noise / count**1.5 <= VERTICAL_NOISE_MPS2:
+            break
+    else:
+        return np.full(len(up), np.nan)
+    box = np.ones(count)
+    cover = np.convolve(known, box, mode="same")
+    mean = np.convolve(np.where(known, up, 0.0), box, mode="same") / np.maximum(cover, 1.0)
+    return np.where(cover >= 0.7 * count, mean, np.nan)
 
 
 def _direction_noise(velocity: GroundVelocity, flying: NDArray[np.bool_]) -> float:
@@ -116,9 +164,9 @@ def _averaged(velocity: GroundVelocity, weights: Floats, keep: int, step: float)
     count = len(weights)
     windows = [
         np.lib.stride_tricks.sliding_window_view(column, count)[::keep]
-        for column in (velocity.time_s, velocity.east_mps, velocity.north_mps)
+        for column in (velocity.time_s, velocity.east_mps, velocity.north_mps, velocity.up_mps)
     ]
     whole = windows[0][:, -1] - windows[0][:, 0] < (count - 0.4) * step
-    times, east, north = (window[whole] @ weights for window in windows)
+    times, east, north, up = (window[whole] @ weights for window in windows)
     spread = float((weights * (np.arange(count) - (count - 1) / 2) ** 2).sum()) * step**2 + velocity.smoothing_s**2 / 12
-    return GroundVelocity(times, east, north, float(np.sqrt(12 * spread)), velocity.from_positions)
+    return GroundVelocity(times, east, north, up, float(np.sqrt(12 * spread)), velocity.from_positions)

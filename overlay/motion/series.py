@@ -24,7 +24,7 @@ class MotionSeries:
     ``bank_rad`` (N,): right wing down positive; from the horizon, the log, or inferred from turn rate and airspeed.
     ``stillness`` (N,): 0 moving … 1 standing still.
     ``confidence`` (N,): 0 … 1 weight of each sample.
-    ``vertical_mps2`` (N,): upward acceleration of the track, or its picture counterpart, where known.
+    ``upward_mps2`` (N,): the upward acceleration that an inferred bank takes into account; NaN where it takes none.
     ``interval_s`` (N,): length of the interval that each rate is the mean of; the sample spacing where empty.
     ``smoothing_s``: how long a mean (boxcar) had been taken before the rates were.
     ``inferred``: bank and roll come from the turn rate (positions alone), so roll is a mean over twice ``interval_s``
@@ -36,7 +36,7 @@ class MotionSeries:
     bank_rad: Floats = field(default_factory=_none)
     stillness: Floats = field(default_factory=_none)
     confidence: Floats = field(default_factory=_none)
-    vertical_mps2: Floats = field(default_factory=_none)
+    upward_mps2: Floats = field(default_factory=_none)
     interval_s: Floats = field(default_factory=_none)
     smoothing_s: float = 0.0
     inferred: bool = False
@@ -45,7 +45,7 @@ class MotionSeries:
         count = len(self.time_s)
         if self.rate_radps.shape != (count, 3):
             raise ValueError(f"rate_radps has shape {self.rate_radps.shape}, wanted ({count}, 3)")
-        for name in ("bank_rad", "stillness", "confidence", "vertical_mps2", "interval_s"):
+        for name in ("bank_rad", "stillness", "confidence", "upward_mps2", "interval_s"):
             values = getattr(self, name)
             if values.shape not in ((0,), (count,)):
                 raise ValueError(f"{name} has shape {values.shape}, wanted ({count},) or (0,)")
