@@ -42,6 +42,7 @@ BLOCK_S = 10.0
 MOST_SHARE = 0.7
 EDGES_S = (-0.2, -0.1, 0.1, 0.2)
 HALVINGS = 5
+DAMPING = 0.05  # of what `_UNITS` are worth
 AT_REST, SETTLED = 1e-3, 0.1  # squared standard errors that the score may still ask for
 SETTLED_S = 2e-3  # a pose that moves less keeps its slopes: they cost more than all the rest
 FINEST_S = 1 / 16  # faster motion than half of this a second tells nothing that slower does not
@@ -208,7 +209,7 @@ def _newton(scores: Callable[[Pose], Floats], pose: Pose, prior: Prior, rounds: 
         return np.asarray(scores(at).sum(axis=(0, 1)) - prior.pull(at))
 
     information, moved = _slopes(scores, pose), 0.0
-    normal, asked = _safe(information.sum(axis=(0, 1))) + prior.information, pull(pose)
+    normal, asked = _damped(information, prior), pull(pose)
     for _ in range(rounds):
         step = np.linalg.solve(normal, asked)
         left = float(asked @ step)
@@ -225,12 +226,19 @@ def _newton(scores: Callable[[Pose], Floats], pose: Pose, prior: Prior, rounds: 
             step = step / 2
         if after > left / 3 and moved > 0:
             information, moved = _slopes(scores, pose), 0.0
-            normal = _safe(information.sum(axis=(0, 1))) + prior.information
+            normal = _damped(information, prior)
         elif after >= left:
             break
     if moved > SETTLED_S:
         information = _slopes(scores, pose)
     return pose, information, float(asked @ np.linalg.solve(normal, asked)) < SETTLED
+
+
+def _damped(information: Floats, prior: Prior) -> Floats:
+    """(8, 8) for a step: what nothing tells, as a mount's roll where only roll is compared, stays about where it is."""
+    return np.asarray(
+        _safe(information.sum(axis=(0, 1))) + prior.information + DAMPING * np.diag(_UNITS.diagonal() ** -2)
+    )
 
 
 def _block_scores(
