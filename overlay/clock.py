@@ -37,15 +37,21 @@ GPS_WEEK_S = 604800.0
 class AffineClock:
     """Map from a recording's clock to a reference clock: ``t_reference = offset_s + (1 + drift) · t_recording``.
 
+    `steps`: (recording time, seconds) in order; from that time on the reference is so much later, as where a camera lost
+    time between two chapters. What fell into such a hole maps to its edge.
+
     >>> clock = AffineClock(offset_s=100.0, drift=0.5)
     >>> clock.to_reference(10.0)
     115.0
     >>> clock.to_recording(115.0)
     10.0
+    >>> AffineClock(0.0, steps=((60.0, 2.0),)).to_reference(60.0)
+    62.0
     """
 
     offset_s: float
     drift: float = 0.0
+    steps: tuple[tuple[float, float], ...] = ()
 
     @overload
     def to_reference(self, t_recording: float) -> float: ...
@@ -53,7 +59,14 @@ class AffineClock:
     def to_reference(self, t_recording: Seconds) -> Seconds: ...
     def to_reference(self, t_recording: float | Seconds) -> float | Seconds:
         """Reference time in seconds at the recording time(s) `t_recording`."""
-        return self.offset_s + (1.0 + self.drift) * t_recording
+        plain = self.offset_s + (1.0 + self.drift) * t_recording
+        if not self.steps:
+            return plain
+        import numpy as np
+
+        lost = np.append(0.0, np.cumsum([size for _, size in self.steps]))
+        found = plain + lost[np.searchsorted([at for at, _ in self.steps], t_recording, side="right")]
+        return found if isinstance(t_recording, np.ndarray) else float(found)
 
     @overload
     def to_recording(self, t_reference: float) -> float: ...
@@ -61,7 +74,20 @@ class AffineClock:
     def to_recording(self, t_reference: Seconds) -> Seconds: ...
     def to_recording(self, t_reference: float | Seconds) -> float | Seconds:
         """Recording time in seconds at the reference time(s) `t_reference`."""
-        return (t_reference - self.offset_s) / (1.0 + self.drift)
+        if not self.steps:
+            return (t_reference - self.offset_s) / (1.0 + self.drift)
+        import numpy as np
+
+        starts = self._starts()
+        lost = np.append(0.0, np.cumsum([size for _, size in self.steps]))
+        piece = np.searchsorted(starts, t_reference, side="right")
+        until = np.append([at for at, _ in self.steps], np.inf)[piece]
+        found = np.minimum((t_reference - self.offset_s - lost[piece]) / (1.0 + self.drift), until)
+        return found if isinstance(t_reference, np.ndarray) else float(found)
+
+    def _starts(self) -> list[float]:
+        """Reference time at which each step has been taken."""
+        return [self.to_reference(at) for at, _ in self.steps]
 
     def then(self, further: AffineClock) -> AffineClock:
         """From this clock's recording to the reference of `further`, whose recording is this clock's reference.
@@ -69,7 +95,11 @@ class AffineClock:
         >>> AffineClock(5.0, 0.5).then(AffineClock(100.0)).to_reference(10.0)
         120.0
         """
-        return AffineClock(further.to_reference(self.offset_s), (1 + self.drift) * (1 + further.drift) - 1)
+        rate = 1 + further.drift
+        later = [(self.to_recording(at), size) for at, size in further.steps]
+        steps = tuple(sorted([(at, size * rate) for at, size in self.steps] + later))
+        offset_s = further.offset_s + rate * self.offset_s
+        return AffineClock(offset_s, (1 + self.drift) * rate - 1, steps)
 
 
 def gps_minus_utc(posix_s: float) -> int:

@@ -13,7 +13,7 @@ from functools import cached_property, partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from overlay.clock import AffineClock, parse_pin
+from overlay.clock import AffineClock
 from overlay.errors import Damage, FlightFileError, NoAnswerError, UsageError
 from overlay.flight_file import FlightFile
 from overlay.readings import BrokenPicture, Readings, conditions
@@ -33,9 +33,7 @@ if TYPE_CHECKING:
 
 Progress = Callable[[str, float], None]
 
-UPSIDE_DOWN_DEG = 135.0  # of the mount about the optical axis
 LOOKS_EVERY_S, MOST_LOOKS = 4.0, 300  # at what the motion did not need watched: a cloud is not flown through faster
-FLAGGED_JUMP_S = 0.1  # between two chapters; a frame or two is nothing to tell
 
 
 def _silent(_stage: str, _fraction: float) -> None:
@@ -210,57 +208,20 @@ class Flight:
 
     @cached_property
     def alignments(self) -> tuple[Alignment, ...]:
-        """Every pair that can be aligned: camera to track, ground to camera, or ground to track without a camera."""
-        from overlay.alignment import align
+        """Every pair that can be aligned: camera to track, ground to camera, ground to track, agreeing with each other."""
+        from overlay.flight_clocks import Logged, Watched, align_all
 
-        pairs = []
-        if self.file.camera is not None and self.file.track is not None:
-            pairs.append(("camera", self.camera_motion, "track", self.track_motion))
-        if self.file.ground is not None and self.file.camera is not None:
-            pairs.append(("ground", self.ground_motion, "camera", self.camera_motion))
-        elif self.file.ground is not None and self.file.track is not None:
-            pairs.append(("ground", self.ground_motion, "track", self.track_motion))
-        if not pairs:
-            raise UsageError("nothing to align: a flight needs a recording and a track, or two recordings")
-        found = []
-        for recording, motion, reference, told in pairs:
-            stage = f"aligning {recording} to {reference}"
-            self._progress(stage, 0.0)
-            keeps_utc = reference == "track" and self.track.keeps_utc
-            result = align(
-                motion,
-                told,
-                recording_name=recording,
-                reference_name=reference,
-                keeps_utc=keeps_utc,
-                chapters=[(Path(c.path).name, float(c.start_s)) for c in self.recording(recording).chapters],
-            )
-            if reference == "track" and abs(result.evidence.get("mount_roll_deg", 0.0)) > UPSIDE_DOWN_DEG:
-                told_how = (
-                    "set camera.upside_down = true in flight.toml"
-                    if recording == "camera"
-                    else "turn it before it is shown"
-                )
-                self.notes.append(f"the {recording} recording is upside down; {told_how} to see it upright")
-            for c in result.chapters[1:]:
-                if abs(c.jump_s) > max(FLAGGED_JUMP_S, 3 * c.sigma_s):
-                    self.notes.append(
-                        f"{c.file} begins {c.jump_s:+.2f} s off the end of the chapter before it; the clock is the first's"
-                    )
-            found.append(self._pinned(result) if recording == pairs[0][0] else result)
-            self._progress(stage, 1.0)
-        return tuple(found)
-
-    def _pinned(self, found: Alignment) -> Alignment:
-        from overlay.alignment import pin
-
-        if self._pin is None:
-            return found
-        try:
-            recording_s, reference_s = parse_pin(self._pin)
-        except ValueError as error:
-            raise UsageError(f"--pin: {error}; write it as 00:03:12.4=2026-05-03T10:15:44.2Z") from error
-        return pin(found, recording_s, reference_s)
+        watched = {}
+        for name in ("camera", "ground"):
+            if getattr(self.file, name) is not None:
+                chapters = tuple((Path(each.path).name, float(each.start_s)) for each in self.recording(name).chapters)
+                watched[name] = Watched(getattr(self, f"{name}_motion"), chapters)
+        source, log = self.file.track, None
+        if source is not None and watched:
+            log = Logged(self.track_motion, self.track.keeps_utc, source.velocity_lag_s or 0.0)
+        pairs, remarks = align_all(watched, log, self._pin, self._progress)
+        self.notes += remarks
+        return pairs
 
     def alignment(self, recording: str) -> Alignment | None:
         """The alignment of one recording, where there is one."""
@@ -273,12 +234,9 @@ class Flight:
         """
         if self.file.track is None and name == "camera":
             return AffineClock(0.0)
-        found = self.alignment(name)
-        if found is None:
-            raise NoAnswerError(f"the {name} recording cannot be aligned to anything in this flight")
-        if found.reference == "track":
-            return found.clock
-        return found.clock.then(self.clock(found.reference))
+        from overlay.flight_clocks import clock_of
+
+        return clock_of(name, self.alignments)
 
     @cached_property
     def graded(self) -> Diagnosis:

@@ -39,6 +39,7 @@ class TrackSource(Settings):
     time_zone: str | None = None
     interval_s: Positive | None = None
     flight: Annotated[int, Field(ge=1)] | None = None
+    velocity_lag_s: Annotated[float, Field(ge=-5, le=5)] | None = None
 
 
 class HomePlace(Settings):

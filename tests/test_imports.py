@@ -39,6 +39,7 @@ ALLOWED = {
     "render": BASE | {"instruments", "output", "recordings"},
     "clips": BASE | {"settings", "output", "readings", "recordings", "instruments", "layouts", "render"},
     "flight_review": {"clock", "errors", "flight", "instruments", "layouts", "recordings", "render"},
+    "flight_clocks": {"alignment", "clock", "errors", "motion"},
     "flight_clips": {"clips", "clock", "errors", "flight", "instruments", "layouts"},
     "flight_comparison": {
         "clock",
@@ -57,6 +58,7 @@ ALLOWED = {
     | {
         "flight_file",
         "equipment",
+        "flight_clocks",
         "readings",
         "motion_cache",
         "motion_survey",

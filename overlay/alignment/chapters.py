@@ -66,7 +66,7 @@ def chapter_clocks(found: Fit, chapters: Chapters, lags: Floats) -> tuple[Chapte
     score = found.score[:, :, 0].sum(axis=1)
     clocks: list[ChapterClock] = []
     before = 0.0
-    for c, (file, _) in enumerate(chapters):
+    for c, (file, start) in enumerate(chapters):
         mine = owner == c
         weight = max(float(information[mine].sum()), 0.0)
         spread = float((score[mine] ** 2).sum())
@@ -74,7 +74,7 @@ def chapter_clocks(found: Fit, chapters: Chapters, lags: Floats) -> tuple[Chapte
         share = FRAME_S**2 / (FRAME_S**2 + variance) if np.isfinite(variance) else 0.0
         lag = float(lags[c]) + share * (float(score[mine].sum()) / weight if weight > 0 else 0.0)
         sigma = float(np.sqrt(share * variance)) if share > 0 else FRAME_S
-        clocks.append(ChapterClock(file, found.clock.offset_s + lag, lag - before if c else 0.0, sigma))
+        clocks.append(ChapterClock(file, found.clock.offset_s + lag, lag - before if c else 0.0, sigma, start))
         before = lag
     return tuple(clocks)
 

@@ -15,6 +15,7 @@ from overlay.errors import NoAnswerError
 Floats = NDArray[np.float64]
 Verdict = Literal["sure", "ambiguous", "none"]
 
+JUMP_S = 0.1  # between two chapters; a frame or two is nothing to tell
 MAX_DRIFT_SIGMA_PPM = 20.0  # beyond that a drift is not worth stating
 
 
@@ -32,12 +33,21 @@ class Candidate:
 
 @dataclass(frozen=True)
 class ChapterClock:
-    """A chapter's own offset (for recording time 0) and how far it jumps against the chapter before; σ of either."""
+    """A chapter's own offset (for recording time 0) and how far it jumps against the chapter before; σ of either.
+
+    `start_s` is the recording's time at its first frame.
+    """
 
     file: str
     offset_s: float
     jump_s: float
     sigma_s: float
+    start_s: float = 0.0
+
+    @property
+    def jumps(self) -> bool:
+        """Whether time was lost before it, beyond a frame or two and beyond what chance makes of the measurement."""
+        return abs(self.jump_s) > max(JUMP_S, 3 * self.sigma_s)
 
 
 @dataclass(frozen=True)
@@ -83,6 +93,7 @@ class Alignment:
     verdict: Verdict
     best: AffineClock | None = None
     sigma_s: float = float("nan")
+    scatter_s: float = float("nan")  # of `sigma_s`, what other recordings do not share
     half_interval_s: float = float("nan")
     drift_sigma_ppm: float = float("inf")
     overlap_s: float = 0.0
@@ -100,11 +111,16 @@ class Alignment:
     def clock(self) -> AffineClock:
         """The clock to use. NoAnswerError, with the candidates, unless the verdict is sure or a pin was set."""
         if self.best is not None and (self.verdict == "sure" or self.pin is not None):
-            return self.best
+            return replace(self.best, steps=self.steps)
         raise NoAnswerError(
             f"{self.recording} against {self.reference}: {self.verdict}: {'; '.join(self.reasons) or 'nothing found'}",
             self.candidates,
         )
+
+    @property
+    def steps(self) -> tuple[tuple[float, float], ...]:
+        """(recording time, seconds lost) of every chapter that jumps."""
+        return tuple((each.start_s, each.jump_s) for each in self.chapters[1:] if each.jumps)
 
     @property
     def drift_ppm(self) -> float | None:
@@ -162,12 +178,14 @@ def pin(alignment: Alignment, recording_s: float, reference_s: float) -> Alignme
     computed clock; the verdict stays what the data said.
     """
     trusted = alignment.verdict == "sure" and alignment.best is not None
-    computed = alignment.best.to_reference(recording_s) if trusted and alignment.best else float("nan")
+    computed = alignment.clock.to_reference(recording_s) if trusted else float("nan")
     drift = alignment.best.drift if trusted and alignment.best else 0.0
-    clock = AffineClock(reference_s - (1 + drift) * recording_s, drift)
+    lost = sum(size for at, size in alignment.steps if recording_s >= at) if trusted else 0.0
+    clock = AffineClock(reference_s - (1 + drift) * recording_s - lost, drift)
     return replace(
         alignment,
         best=clock,
+        chapters=alignment.chapters if trusted else (),
         pin=Pin(recording_s, reference_s, reference_s - computed),
         sigma_s=float("nan"),
         half_interval_s=float("nan"),

@@ -61,12 +61,14 @@ def align(
     least_overlap_s: float = LEAST_OVERLAP_S,
     reference_lag_s: float = 0.0,
     chapters: Sequence[tuple[str, float]] = (),
+    mislabelled: bool = True,
 ) -> Alignment:
     """Find the recording's clock on the reference's: ``t_reference = offset + (1 + drift) · t_recording``.
 
     Every overlap of at least `least_overlap_s` is tried. `reference_lag_s`: by how much the reference is known to report
     late (a receiver's velocity, 0.1–0.25 s); taken off the offset, which is otherwise the *effective* one. `chapters`: file
     and start on the recording's clock of each; the first chapter's offset is the recording's, jumps are told beside it.
+    `mislabelled`: whether wrong frame rates are tried where the plain clock is not sure.
     Never raises for want of an answer: read the verdict.
     """
     ours, theirs = rates(recording), rates(reference)
@@ -77,7 +79,7 @@ def align(
     found = search(theirs, ours, least_overlap_s)
     solution = _solved(recording, reference, found, chapters) if found.probability < NOTHING else None
     # Between chapters a lost half second looks like a wrong frame rate: then nothing is sure, rather than the wrong thing.
-    if len(chapters) < 2 and (solution is None or solution.verdict != "sure"):
+    if mislabelled and len(chapters) < 2 and (solution is None or solution.verdict != "sure"):
         solution = _mislabelled(recording, reference, found, chapters) or solution
     if solution is None:
         return _nothing(blank, found, Reference(reference), ours)

@@ -10,10 +10,12 @@ from typing import TYPE_CHECKING, Any
 from overlay.cli.console import Stages, add_json, remark, say, say_json, table
 from overlay.cli.inputs import add_flight, add_pin, flight_file
 from overlay.clock import format_duration, format_utc
+from overlay.errors import UsageError
 
 if TYPE_CHECKING:
     from overlay.alignment import Alignment
     from overlay.flight import Flight
+    from overlay.flight_file import FlightFile
 
 NO_ANSWER = 4
 
@@ -28,6 +30,13 @@ def add(commands: Any) -> None:
     )
     add_flight(parser)
     add_pin(parser)
+    parser.add_argument(
+        "--velocity-lag",
+        metavar="SECONDS",
+        type=float,
+        help="by how much the log is known to report late, such as 0.15 for a receiver's velocity; "
+        "taken off the offset (also track.velocity_lag_s in flight.toml)",
+    )
     parser.add_argument("--evidence", metavar="PNG", help="write a picture of the evidence for each pair")
     parser.add_argument(
         "--thorough", action="store_true", help="watch every frame of a long recording, not its telling parts"
@@ -42,6 +51,8 @@ def run(arguments: argparse.Namespace) -> int:
     from overlay.flight import Flight
 
     file = flight_file(arguments)
+    if arguments.velocity_lag is not None:
+        file = _lagging(file, arguments.velocity_lag)
     with Stages() as stages:
         flight = Flight(file, pin=arguments.pin, thorough=arguments.thorough, progress=stages)
         found = flight.alignments
@@ -56,6 +67,14 @@ def run(arguments: argparse.Namespace) -> int:
         for picture in pictures:
             say(f"evidence: {picture}")
     return 0 if all(_usable(pair) for pair in found) else NO_ANSWER
+
+
+def _lagging(file: FlightFile, lag_s: float) -> FlightFile:
+    if not -5 <= lag_s <= 5:
+        raise UsageError(f"--velocity-lag: {lag_s:g} s is no delay of a log: give -5 to 5")
+    if file.track is None:
+        raise UsageError("--velocity-lag: this flight has no track: give one with --track or [track] in flight.toml")
+    return file.model_copy(update={"track": file.track.model_copy(update={"velocity_lag_s": lag_s})})
 
 
 def _usable(pair: Alignment) -> bool:

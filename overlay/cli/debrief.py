@@ -110,7 +110,10 @@ def story_of(flight: Flight) -> Story:
 def _alignments(flight: Flight) -> tuple[Alignment, ...]:
     file = flight.file
     pairs = (file.camera is not None or file.ground is not None) and file.track is not None
-    return flight.alignments if pairs or (file.camera is not None and file.ground is not None) else ()
+    if not (pairs or (file.camera is not None and file.ground is not None)):
+        return ()
+    # One clock for each recording: the pair that closes the triangle is told of in the evidence of the others.
+    return tuple({pair.recording: pair for pair in reversed(flight.alignments)}.values())[::-1]
 
 
 def _readings(flight: Flight) -> Readings:

@@ -86,6 +86,14 @@ def _votes(evidence: Any) -> list[str]:
         f"{evidence['windows_agreeing']} of the {evidence['windows_asked']} stretches that turn enough agree. "
         f"Correlation at the solution: {agreement}."
     ]
+    if "closure_s" in evidence:
+        told.append(
+            f"Both recordings and the track, each compared with each, close to {1000 * abs(evidence['closure_s']):.0f} ms."
+        )
+    if "through" in evidence:
+        told.append(
+            f"By itself that is no answer: it is told through the other pairs, by way of the {evidence['through']}."
+        )
     if evidence["offset_kind"].startswith("effective"):
         told.append(
             "Any delay of the log itself (a receiver's velocity: 0.1 to 0.25 s as a rule) is part of this offset and "

@@ -1,0 +1,130 @@
+"""The clocks of one flight: every pair aligned, told of in words, pinned by hand, and made to agree."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+
+from overlay.alignment import Alignment, align, pin, reconciled
+from overlay.clock import AffineClock, parse_pin
+from overlay.errors import NoAnswerError, UsageError
+from overlay.motion import MotionSeries
+
+Progress = Callable[[str, float], None]
+Pairs = tuple[Alignment, ...]
+
+UPSIDE_DOWN_DEG = 135.0  # of the mount about the optical axis
+
+
+@dataclass(frozen=True)
+class Watched:
+    """A recording's motion, and the file and start of each of its chapters."""
+
+    motion: MotionSeries
+    chapters: tuple[tuple[str, float], ...]
+
+
+@dataclass(frozen=True)
+class Logged:
+    """A log's motion; `lag_s` by how much it is known to report late."""
+
+    motion: MotionSeries
+    keeps_utc: bool
+    lag_s: float = 0.0
+
+
+def align_all(
+    recordings: Mapping[str, Watched], log: Logged | None, pinned: str | None, progress: Progress
+) -> tuple[Pairs, list[str]]:
+    """Camera to track, ground to camera, ground to track, as far as there are such, and remarks in plain words.
+
+    With all three the triangle must close; a pin is the user's word, which nothing is measured against.
+    """
+    camera, ground = recordings.get("camera"), recordings.get("ground")
+    found: list[Alignment] = []
+    if camera and log:
+        found.append(_against_log("camera", camera, log, progress))
+    if ground and camera:
+        steps = found[0].steps if found and found[0].verdict == "sure" else ()
+        whole = _without(camera.motion, steps)
+        progress("aligning ground to camera", 0.0)
+        found.append(
+            align(ground.motion, whole, recording_name="ground", reference_name="camera", chapters=ground.chapters)
+        )
+        progress("aligning ground to camera", 1.0)
+    if ground and log and (pinned is None or not camera):
+        found.append(_against_log("ground", ground, log, progress, mislabelled=camera is None))
+    if not found:
+        raise UsageError("nothing to align: a flight needs a recording and a track, or two recordings")
+    if pinned is not None:
+        found[0] = _pinned(found[0], pinned)
+    if len(found) == 3:
+        found = list(reconciled(found[0], found[1], found[2]))
+    return tuple(found), [remark for pair in found for remark in _remarks(pair)]
+
+
+def clock_of(name: str, pairs: Pairs) -> AffineClock:
+    """Map from a recording's clock to the track's. NoAnswerError where no trustworthy one was found."""
+    direct = next((pair for pair in pairs if pair.recording == name and pair.reference == "track"), None)
+    through = next((pair for pair in pairs if pair.recording == name and pair.reference == "camera"), None)
+    if direct is not None and (through is None or direct.verdict == "sure"):
+        return direct.clock
+    if through is None:
+        raise NoAnswerError(f"the {name} recording cannot be aligned to anything in this flight")
+    camera = next((pair.clock for pair in pairs if pair.recording == "camera"), AffineClock(0.0))
+    # It is told against the camera's time with its chapters' jumps already out.
+    return through.clock.then(replace(camera, steps=()))
+
+
+def _against_log(
+    name: str, watched: Watched, log: Logged, progress: Progress, *, mislabelled: bool = True
+) -> Alignment:
+    progress(f"aligning {name} to track", 0.0)
+    found = align(
+        watched.motion,
+        log.motion,
+        recording_name=name,
+        reference_name="track",
+        keeps_utc=log.keeps_utc,
+        reference_lag_s=log.lag_s,
+        chapters=watched.chapters,
+        mislabelled=mislabelled,
+    )
+    progress(f"aligning {name} to track", 1.0)
+    return found
+
+
+def _without(motion: MotionSeries, steps: tuple[tuple[float, float], ...]) -> MotionSeries:
+    """The motion on a clock that lost no time between chapters."""
+    if not steps:
+        return motion
+    return replace(motion, time_s=AffineClock(0.0, steps=steps).to_reference(motion.time_s))
+
+
+def _pinned(found: Alignment, text: str) -> Alignment:
+    try:
+        recording_s, reference_s = parse_pin(text)
+    except ValueError as error:
+        raise UsageError(f"--pin: {error}; write it as 00:03:12.4=2026-05-03T10:15:44.2Z") from error
+    return pin(found, recording_s, reference_s)
+
+
+def _remarks(pair: Alignment) -> list[str]:
+    """What a user should know of a pair beside its numbers."""
+    told = []
+    if pair.reference == "track" and abs(pair.evidence.get("mount_roll_deg", 0.0)) > UPSIDE_DOWN_DEG:
+        remedy = (
+            "turn it before it is shown"
+            if pair.recording == "ground"
+            else "set camera.upside_down = true in flight.toml"
+        )
+        told.append(f"the {pair.recording} recording is upside down; {remedy} to see it upright")
+    if pair.evidence.get("through"):
+        told.append(f"{pair.recording} to {pair.reference}: {pair.reasons[0]}")
+    if pair.recording == "ground" and pair.reference == "track" and "closure_s" in pair.evidence:
+        return told  # its chapters were told of beside the camera
+    for each in pair.chapters[1:]:
+        if each.jumps:
+            late = f"{each.file} begins {each.jump_s:+.2f} s off the end of the chapter before it"
+            told.append(f"{late}, and keeps a clock of its own")
+    return told
