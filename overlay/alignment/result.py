@@ -93,7 +93,6 @@ class Alignment:
     verdict: Verdict
     best: AffineClock | None = None
     sigma_s: float = float("nan")
-    scatter_s: float = float("nan")  # of `sigma_s`, what other recordings do not share
     half_interval_s: float = float("nan")
     drift_sigma_ppm: float = float("inf")
     overlap_s: float = 0.0
@@ -105,6 +104,7 @@ class Alignment:
     evidence: Mapping[str, Any] = field(default_factory=dict)
     reasons: tuple[str, ...] = ()
     pin: Pin | None = None
+    scatter_s: float = float("nan")  # of `sigma_s`, what other recordings do not share
     traces: Traces = field(default_factory=Traces, repr=False, compare=False)
 
     @property

@@ -21,8 +21,8 @@ def pair(
     recording: str, reference: str, clock: AffineClock, sigma_s: float, scatter_s: float | None = None
 ) -> Alignment:
     return Alignment(
-        recording, reference, "sure", clock, sigma_s, scatter_s or sigma_s, 2 * sigma_s, 3.0, 600.0, 300.0,
-        evidence={"channels": ["roll"]},
+        recording, reference, "sure", clock, sigma_s, 2 * sigma_s, 3.0, 600.0, 300.0,
+        evidence={"channels": ["roll"]}, scatter_s=scatter_s or sigma_s,
     )  # fmt: skip
 
 
