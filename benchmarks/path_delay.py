@@ -3,7 +3,7 @@
     python benchmarks/path_delay.py
 
 Nothing of the estimator is used: the figures are what `overlay.alignment.comparison` assumes of a flight whose log holds
-positions alone.
+places without heights.
 """
 
 from __future__ import annotations

@@ -32,6 +32,9 @@ if TYPE_CHECKING:
     from overlay.render.pipeline import Review
 
 SECONDS, SEGMENT_FRAMES = 10, 25
+# The libx264 in PyAV's wheels does not code small pictures alike every time, those 180 rows high least of all; the pictures
+# handed to it are the same. docs/measured.md says what was tried.
+SIZE = "320x192"
 OLD = b"what stood there before"
 
 
@@ -110,7 +113,7 @@ def killed(review: Review, folder: Path, whole: str, length_s: float, options: a
         target, old = folder / f"killed-{number}.mp4", number % 2 == 1
         if old:
             target.write_bytes(OLD)
-        first = run(review, target, options.workers, rng.uniform(0, length_s))
+        first = run(review, target, options.workers, rng.uniform(0, 0.95 * length_s))
         found[found_at(target, old, whole)] += 1
         again = run(review, target, options.workers)
         found_then = found_at(target, False, whole)
@@ -119,7 +122,7 @@ def killed(review: Review, folder: Path, whole: str, length_s: float, options: a
         left = [entry.name for entry in folder.iterdir() if ".part" in entry.name]
         after[f"left behind: {left}"] += bool(left)
         target.unlink()
-    print(f"{options.kills} kills between 0 and {length_s:.1f} s, seed {options.seed}, {options.workers} worker(s)")
+    print(f"{options.kills} kills between 0 and {0.95 * length_s:.1f} s, seed {options.seed}, {options.workers} worker(s)")
     print(f"  under the target's name then: {told(found)}")
     print(f"  after the same command again: {told(after)}")
 
@@ -189,9 +192,10 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         source, whole = folder / "source.mp4", folder / "whole.mp4"
-        make_source(source, Case("320x180", 30), SECONDS)
+        make_source(source, Case(SIZE, 30), SECONDS)
         review = made_up(str(source), "review")
-        undisturbed = run(review, whole, options.workers)
+        # The second time everything is in memory already, as it will be for those that are killed.
+        undisturbed = [run(review, whole, options.workers) for _ in range(2)][-1]
         if undisturbed.code:
             raise SystemExit(undisturbed.said)
         wanted = digest(whole)

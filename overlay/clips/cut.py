@@ -164,6 +164,7 @@ class _Job:
         context.time_base = stream.time_base = self._time_base
         context.color_primaries = context.color_trc = context.colorspace = ENCODING.matrix  # H.273: BT.709 is 1
         context.color_range = 1  # FFmpeg: limited
+        context.thread_type = "AUTO"  # as for the review video
         context.options = dict(ENCODER.options)
         return stream
 

@@ -97,6 +97,7 @@ def _set_up(context: Any, encoder: Encoder, look: Format, pixel_format: str) -> 
     context.sample_aspect_ratio = look.raster.sample_aspect
     context.time_base = look.time_base
     context.framerate = look.frame_rate
+    context.thread_type = "AUTO"  # by pictures, as the ffmpeg program does: PyAV's own choice cuts each into slices
     colour = look.colour
     context.color_primaries, context.color_trc, context.colorspace = colour.primaries, colour.transfer, colour.matrix
     context.color_range = {None: 0, False: 1, True: 2}[colour.full_range]  # FFmpeg: unspecified, limited, full
