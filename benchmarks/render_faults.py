@@ -122,7 +122,9 @@ def killed(review: Review, folder: Path, whole: str, length_s: float, options: a
         left = [entry.name for entry in folder.iterdir() if ".part" in entry.name]
         after[f"left behind: {left}"] += bool(left)
         target.unlink()
-    print(f"{options.kills} kills between 0 and {0.95 * length_s:.1f} s, seed {options.seed}, {options.workers} worker(s)")
+    print(
+        f"{options.kills} kills between 0 and {0.95 * length_s:.1f} s, seed {options.seed}, {options.workers} worker(s)"
+    )
     print(f"  under the target's name then: {told(found)}")
     print(f"  after the same command again: {told(after)}")
 
