@@ -175,6 +175,7 @@ def _told(blank: Alignment, solution: _Solution, reference: MotionSeries, lag_s:
         verdict=solution.verdict,
         best=best,
         sigma_s=float(np.hypot(solution.sigma_s, stamps_s)),
+        scatter_s=solution.sigma_s,
         half_interval_s=half_s,
         drift_sigma_ppm=1e6 * float(np.sqrt(fit.covariance()[1, 1])),
         overlap_s=fit.overlap_s,

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from overlay.alignment import align
+from overlay.alignment import align, reconciled
 from overlay.motion import MotionSeries
 from overlay.motion.from_track import motion_from_track
 from overlay.tracks import Track
@@ -75,6 +75,30 @@ def test_attitude_places_it_within_a_hundredth(flight: Flight) -> None:
     middle = found.mid_recording_s
     error = found.best.to_reference(middle) - (flight.time_s[0] + OFFSET_S + (1 + DRIFT) * middle)
     assert abs(error) <= 0.01
+    assert 0 < found.scatter_s <= found.sigma_s
+
+
+def test_three_measured_clocks_close_and_are_solved_together(flight: Flight) -> None:
+    """Two cameras of one flight against its attitude: what `align` hands on is all that the joint solution needs."""
+    time_s = flight.time_s[::10]
+    columns = {
+        "bank_deg": np.degrees(flight.bank_rad[::10]),
+        "pitch_deg": np.degrees(flight.pitch_rad[::10]),
+        "heading_deg": np.degrees(flight.heading_rad[::10]) % 360,
+    }
+    track, one, other = motion_from_track(Track(time_s, columns)), camera(flight), camera(flight, 1.5, seed=2)
+    other = replace(other, time_s=other.time_s + 20.0)
+    found = reconciled(
+        align(one, track),
+        align(other, one, recording_name="ground", reference_name="camera"),
+        align(other, track, recording_name="ground"),
+    )
+    assert [each.verdict for each in found] == ["sure"] * 3
+    onboard, between, ground = (each.clock for each in found)
+    assert ground.to_reference(60.0) == pytest.approx(onboard.to_reference(between.to_reference(60.0)), abs=1e-6)
+    wanted = flight.time_s[0] + OFFSET_S + (1 + DRIFT) * 40.0
+    assert ground.to_reference(60.0) == pytest.approx(wanted, abs=0.01)
+    assert all(abs(each.evidence["closure_s"]) < 0.02 for each in found)
 
 
 @pytest.mark.parametrize("seed", range(4))
