@@ -53,6 +53,8 @@ def instruments(width: int, height: int) -> list[Any]:
 
 def reviewed(source: Path, **more: Any) -> Review:
     recording = open_recording([source])
+    # Without loss, what is decoded is what was drawn, whichever way libx264 chooses to code it that time.
+    more.setdefault("encoder", Encoder(options={"qp": "0", "preset": "veryfast"}))
     return Review(Whole(recording), AffineClock(0.0), instruments(recording.width, recording.height), **more)
 
 
