@@ -327,14 +327,14 @@ SQUEEZED = """
     import resource, sys
     from pathlib import Path
     sys.path.insert(0, {tests!r})
-    from test_segments import SMALL, reviewed, render, segments
+    from test_segments import SMALL, Encoder, reviewed, render, segments
     import overlay.render.pipeline as pipeline
     from overlay.errors import OutputError
     segments.SEGMENT_FRAMES = pipeline.SEGMENT_FRAMES = SMALL
     if {most}:
         resource.setrlimit(resource.RLIMIT_FSIZE, ({most}, {most}))
     try:
-        render(reviewed(Path({source!r})), {out!r}, overwrite=True)
+        render(reviewed(Path({source!r}), encoder=Encoder()), {out!r}, overwrite=True)
     except OutputError as error:
         print("; ".join([str(error), *getattr(error, "__notes__", ())]))
 """
@@ -356,7 +356,7 @@ def told_and_mended(source: Path, out: Path, said: str, whole: Path) -> None:
     assert out.read_bytes() == b"old"
     folder = Path(f"{out}.part")
     assert folder.exists() == ("is kept in" in said)
-    done = render(reviewed(source), out, overwrite=True)
+    done = render(reviewed(source, encoder=Encoder()), out, overwrite=True)
     assert bool(done.notes) == ("is kept in" in said), "what was said to be kept can be gone on from"
     assert shown(out) == shown(whole)
     assert not folder.exists()
@@ -366,7 +366,7 @@ def told_and_mended(source: Path, out: Path, said: str, whole: Path) -> None:
 def test_a_file_that_may_not_grow_is_one_clear_line(tmp_path: Path, recorded: Recorded, share: float) -> None:
     """The system's own limit of a file's size (RLIMIT_FSIZE, which gives EFBIG)."""
     source, whole, out = recorded(tmp_path / "in.mp4", frames=100), tmp_path / "whole.mp4", tmp_path / "out.mp4"
-    render(reviewed(source), whole)
+    render(reviewed(source, encoder=Encoder()), whole)
     out.write_bytes(b"old")
     said = squeezed(source, out, int(whole.stat().st_size * share))
     told_and_mended(source, out, said, whole)
@@ -376,7 +376,7 @@ def test_a_file_that_may_not_grow_is_one_clear_line(tmp_path: Path, recorded: Re
 def test_a_full_disk_is_one_clear_line(tmp_path: Path, recorded: Recorded, share: float) -> None:
     """A real file system that fills up; benchmarks/render_faults.py does this with twenty sizes."""
     source, whole, disk = recorded(tmp_path / "in.mp4", frames=100), tmp_path / "whole.mp4", tmp_path / "disk"
-    render(reviewed(source), whole)
+    render(reviewed(source, encoder=Encoder()), whole)
     disk.mkdir()
     size = int(whole.stat().st_size * share)
     order = ["mount", "-t", "tmpfs", "-o", f"size={size}", "none", str(disk)]
