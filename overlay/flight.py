@@ -241,19 +241,25 @@ class Flight:
     @cached_property
     def graded(self) -> Diagnosis:
         """Grade of the live picture over time, and its break-ups, on the ground recording's clock alone."""
+        from overlay.motion_cache import kept
         from overlay.picture.breakups import find_breakups
-        from overlay.picture.features import FeatureExtractor
+        from overlay.picture.features import FeatureExtractor, Features
         from overlay.recordings import planes
 
         recording = self.recording("ground")
         stage, total = "grading the live picture", float(recording.duration_s)
-        extractor = FeatureExtractor()
-        for picture in planes(recording):
-            time_s = float(picture.time_s)
-            extractor.push(time_s, picture.y, picture.u, picture.v, corrupt=picture.corrupt)
-            self._progress(stage, min(time_s / total, 1.0) if total > 0 else 0.0)
+
+        def measure() -> Features:
+            extractor = FeatureExtractor()
+            for picture in planes(recording):
+                time_s = float(picture.time_s)
+                extractor.push(time_s, picture.y, picture.u, picture.v, corrupt=picture.corrupt)
+                self._progress(stage, min(time_s / total, 1.0) if total > 0 else 0.0)
+            return extractor.result()
+
+        features = kept(Features, self.file.own_folder, recording, "features", measure)
         self._progress(stage, 1.0)
-        return find_breakups(extractor.result(), frame_rate=recording.frame_rate)
+        return find_breakups(features, frame_rate=recording.frame_rate)
 
     def thumbnails(self, frames: Iterable[int], width: int = 320) -> dict[int, NDArray[np.uint8]]:
         """Small upright RGB pictures (h, width, 3) of graded frames of the ground recording, by frame number."""

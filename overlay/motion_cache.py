@@ -1,7 +1,7 @@
-"""What was seen in a recording, such as motion, kept beside its flight so that it is measured once.
+"""What was measured in a recording's frames, such as motion, kept beside its flight so that it is measured once.
 
 The cache is a folder of its own inside the flight's folder and may be deleted at any time. An entry counts only for the
-very same files, measured by the same code; anything unreadable is measured again.
+very same files, measured by the same version of the program; anything unreadable is measured again.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 
+from overlay import __version__
 from overlay.errors import OverlayError
 
 if TYPE_CHECKING:
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
 _Kind = TypeVar("_Kind")
 
 FOLDER = "cache"
-_MEASURED_AS = 2  # raise when overlay.motion or overlay.picture.visibility measure differently
+_MEASURED_AS = 3  # raise when overlay.motion, overlay.picture.visibility or its features measure differently
 
 
 def motion_kept(
@@ -55,8 +56,8 @@ def kept(kind: type[_Kind], folder: Path | None, recording: Recording, way: str,
 
 
 def _fingerprint(recording: Recording, way: str) -> str:
-    """Names, sizes and times of the files, their frame times, and the way of measuring."""
-    digest = hashlib.sha256(f"{_MEASURED_AS} {way}".encode())
+    """Names, sizes and times of the files, their frame times, the program and the way of measuring."""
+    digest = hashlib.sha256(f"{__version__} {_MEASURED_AS} {way}".encode())
     for chapter in recording.chapters:
         stat = Path(chapter.path).stat()
         digest.update(f"{Path(chapter.path).name} {stat.st_size} {stat.st_mtime_ns} {chapter.rotation_deg}".encode())
