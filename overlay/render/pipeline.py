@@ -7,6 +7,7 @@ import secrets
 import time
 from collections.abc import Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import closing
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -120,11 +121,12 @@ def _made(plan: Plan, place: Workplace, progress: Progress | None, workers: int)
     missing = plan.segments[join.kept :]
     redrawn = 0
     try:
-        with ThreadPoolExecutor(1, "join") as joining:
-            if workers > 1:
-                coded = encode_side_by_side(plan, missing, place.folder, progress, workers)
-            else:
-                coded = encode(plan, missing, place.folder, progress)
+        if workers > 1:
+            encoded = encode_side_by_side(plan, missing, place.folder, progress, workers)
+        else:
+            encoded = encode(plan, missing, place.folder, progress)
+        # closed at once after a fault: what decodes, draws and encodes must not outlive the folder, or the program
+        with ThreadPoolExecutor(1, "join") as joining, closing(encoded) as coded:
             under_way: Future[None] | None = None
             for one in coded:
                 redrawn += one.redrawn

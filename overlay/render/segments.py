@@ -6,7 +6,7 @@ So it is the same video however many are made at once and wherever a run was int
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Callable, Generator, Iterator, Sequence
+from collections.abc import Callable, Generator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cached_property
@@ -85,7 +85,7 @@ def encode(
     folder: Path,
     progress: Progress | None = None,
     stopped: Callable[[], bool] = lambda: False,
-) -> Iterator[Coded]:
+) -> Generator[Coded]:
     """Write `segments`, which follow each other, as files in `folder`; `progress` gets (seconds of the review, in all).
 
     One thread decodes ahead, one draws, and the caller's encodes. Ends early once `stopped` says so.

@@ -7,7 +7,7 @@ import pickle
 import signal
 import threading
 from collections import deque
-from collections.abc import Iterator, Sequence
+from collections.abc import Generator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
 from dataclasses import dataclass
 from io import BytesIO
@@ -22,7 +22,7 @@ from overlay.render.segments import Coded, Plan, Progress, Segment, encode
 
 def encode_side_by_side(
     plan: Plan, segments: Sequence[Segment], folder: Path, progress: Progress | None, workers: int
-) -> Iterator[Coded]:
+) -> Generator[Coded]:
     """Write `segments` as files in `folder`, `workers` at a time, and give them in order; see `segments.encode`."""
     context = get_context("spawn")  # a fork would copy locks that threads of the decoder hold
     stop = context.Event()

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import json
+import multiprocessing
 import os
 import shutil
 import signal
 import subprocess
 import sys
 import textwrap
+import threading
 import time
 from collections.abc import Callable
 from fractions import Fraction
@@ -22,7 +25,7 @@ import numpy as np
 import pytest
 
 from overlay.clock import AffineClock
-from overlay.errors import RecordingError, UsageError
+from overlay.errors import OutputError, RecordingError, UsageError
 from overlay.instruments.panel import Rect
 from overlay.layouts import load
 from overlay.readings import Readings
@@ -323,18 +326,36 @@ def test_a_window_without_pictures_is_refused(tmp_path: Path, recorded: Recorded
     assert [entry.name for entry in tmp_path.iterdir()] == ["in.mp4"]
 
 
+@pytest.mark.parametrize("workers", [1, 2])
+def test_after_a_fault_of_joining_nothing_is_at_work(
+    tmp_path: Path, recorded: Recorded, monkeypatch: pytest.MonkeyPatch, workers: int
+) -> None:
+    """What still decodes would work in a folder that is gone, and crash the program when it ends."""
+
+    def fault(*_: object) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr("overlay.render.joining.Join.append", fault)
+    source = recorded(tmp_path / "in.mp4", frames=100)
+    with pytest.raises(OutputError) as caught:
+        render(reviewed(source), tmp_path / "out.mp4", workers=workers)
+    assert not {thread.name for thread in threading.enumerate()} & {"decode", "draw"}
+    assert not multiprocessing.active_children()
+    assert [entry.name for entry in tmp_path.iterdir()] == ["in.mp4"], caught.value
+
+
 SQUEEZED = """
     import resource, sys
     from pathlib import Path
     sys.path.insert(0, {tests!r})
-    from test_segments import SMALL, Encoder, reviewed, render, segments
+    from test_segments import SMALL, reviewed, render, segments
     import overlay.render.pipeline as pipeline
     from overlay.errors import OutputError
     segments.SEGMENT_FRAMES = pipeline.SEGMENT_FRAMES = SMALL
     if {most}:
         resource.setrlimit(resource.RLIMIT_FSIZE, ({most}, {most}))
     try:
-        render(reviewed(Path({source!r}), encoder=Encoder()), {out!r}, overwrite=True)
+        render(reviewed(Path({source!r})), {out!r}, overwrite=True)
     except OutputError as error:
         print("; ".join([str(error), *getattr(error, "__notes__", ())]))
 """
@@ -356,7 +377,7 @@ def told_and_mended(source: Path, out: Path, said: str, whole: Path) -> None:
     assert out.read_bytes() == b"old"
     folder = Path(f"{out}.part")
     assert folder.exists() == ("is kept in" in said)
-    done = render(reviewed(source, encoder=Encoder()), out, overwrite=True)
+    done = render(reviewed(source), out, overwrite=True)
     assert bool(done.notes) == ("is kept in" in said), "what was said to be kept can be gone on from"
     assert shown(out) == shown(whole)
     assert not folder.exists()
@@ -366,7 +387,7 @@ def told_and_mended(source: Path, out: Path, said: str, whole: Path) -> None:
 def test_a_file_that_may_not_grow_is_one_clear_line(tmp_path: Path, recorded: Recorded, share: float) -> None:
     """The system's own limit of a file's size (RLIMIT_FSIZE, which gives EFBIG)."""
     source, whole, out = recorded(tmp_path / "in.mp4", frames=100), tmp_path / "whole.mp4", tmp_path / "out.mp4"
-    render(reviewed(source, encoder=Encoder()), whole)
+    render(reviewed(source), whole)
     out.write_bytes(b"old")
     said = squeezed(source, out, int(whole.stat().st_size * share))
     told_and_mended(source, out, said, whole)
@@ -376,7 +397,7 @@ def test_a_file_that_may_not_grow_is_one_clear_line(tmp_path: Path, recorded: Re
 def test_a_full_disk_is_one_clear_line(tmp_path: Path, recorded: Recorded, share: float) -> None:
     """A real file system that fills up; benchmarks/render_faults.py does this with twenty sizes."""
     source, whole, disk = recorded(tmp_path / "in.mp4", frames=100), tmp_path / "whole.mp4", tmp_path / "disk"
-    render(reviewed(source, encoder=Encoder()), whole)
+    render(reviewed(source), whole)
     disk.mkdir()
     size = int(whole.stat().st_size * share)
     order = ["mount", "-t", "tmpfs", "-o", f"size={size}", "none", str(disk)]
