@@ -1,15 +1,14 @@
-"""Motion of the camera from its pictures: rotation rates from sparse optical flow, bank from the horizon, stillness."""
+"""Motion of the camera from its pictures: rotation rates from sparse optical flow, stillness."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from overlay.motion.corners import corners, followed
-from overlay.motion.horizon import Horizon, find_horizon
 from overlay.motion.rotation import Turn, turn_between
 from overlay.motion.series import MotionSeries
 from overlay.motion.still_marks import StillMarks
@@ -19,7 +18,6 @@ Grey = NDArray[np.uint8]
 
 GUESSED_FIELD_OF_VIEW_DEG = 95.0  # across the picture; a wide lens without its extreme
 LONGEST_S = 0.3  # two pictures farther apart than this show no one motion
-HORIZON_EVERY_S = 0.25  # it costs as much as following the points
 SAME = 0.35  # mean difference in grey levels below which a picture repeats the one before
 FLOW_ERROR_PX = 0.12
 STUCK_PX = 0.25  # a point that moves by less does not move
@@ -32,22 +30,17 @@ def motion_from_picture(
     frames: Iterable[tuple[float, Grey]],
     *,
     field_of_view_deg: float | None = None,
-    progress: Callable[[float], None] | None = None,
 ) -> MotionSeries:
     """Rates (rad/s) between each picture and the next that differs from it, stamped at mid-interval.
 
     `frames`: (seconds, grey upright picture (H, W), about 320 wide) with seconds rising; any rate, gaps allowed.
-    Rates are
-    NaN where the picture carries nothing (white-out, black, frozen) or the pictures lie more than `LONGEST_S` apart.
-    With
-    the field of view unknown the yaw and pitch rates carry an unknown constant factor near one. `progress` is given the
-    seconds reached. ValueError when pictures change size.
+    Rates are NaN where the picture carries nothing (white-out, black, frozen) or the pictures lie more than `LONGEST_S`
+    apart. With the field of view unknown the yaw and pitch rates carry an unknown constant factor near one. ValueError when
+    pictures change size.
     """
     watch = _Watch(field_of_view_deg or GUESSED_FIELD_OF_VIEW_DEG)
     for time, picture in frames:
         watch.look(time, picture)
-        if progress is not None:
-            progress(time)
     return watch.series()
 
 
@@ -59,10 +52,9 @@ class _Watch:
     last: tuple[float, Grey] | None = None
     points: Floats = field(default_factory=lambda: np.zeros((0, 2)))
     aged: int = 0
-    horizon: tuple[float, Horizon | None] = (-np.inf, None)
     rng: np.random.Generator = field(default_factory=lambda: np.random.default_rng(1))
     marks: StillMarks = field(default_factory=StillMarks)
-    rows: list[tuple[float, float, float, float, float, float, float, float]] = field(default_factory=list)
+    rows: list[tuple[float, float, float, float, float, float, float]] = field(default_factory=list)
 
     def look(self, time: float, picture: Grey) -> None:
         if self.last is None:
@@ -76,7 +68,7 @@ class _Watch:
         if time - before <= LONGEST_S and _repeats(previous, picture):
             return
         turn, moved = (None, np.nan) if time - before > LONGEST_S else self._turn(previous, picture)
-        self._note(before, time, turn, moved, self._horizon(time, picture))
+        self._note(before, time, turn, moved)
         self.last = (time, picture)
 
     def _turn(self, before: Grey, after: Grey) -> tuple[Turn | None, float]:
@@ -106,13 +98,7 @@ class _Watch:
         centre = (np.array((width, height)) - 1) / 2
         return turn_between((start - centre) / focal, (end - centre) / focal, self.rng, tolerance=FLOW_ERROR_PX / focal)
 
-    def _horizon(self, time: float, picture: Grey) -> Horizon | None:
-        if time - self.horizon[0] >= HORIZON_EVERY_S:
-            self.horizon = (time, find_horizon(picture, self.field_of_view_deg))
-            return self.horizon[1]
-        return None
-
-    def _note(self, before: float, time: float, turn: Turn | None, moved: float, horizon: Horizon | None) -> None:
+    def _note(self, before: float, time: float, turn: Turn | None, moved: float) -> None:
         length = time - before
         rates = np.full(3, np.nan)
         confidence = 0.0
@@ -121,16 +107,15 @@ class _Watch:
             confidence = turn.fitting * min(1.0, turn.points / 40) * float(turn.sigma_rad.max() < 0.02)
         if confidence < 0.15:
             rates = np.full(3, np.nan)
-        bank = horizon.bank_rad if horizon is not None else np.nan
         still = _stillness(moved) if confidence >= 0.15 else np.nan
         roll, pitch, yaw = rates.tolist()
-        self.rows.append(((before + time) / 2, roll, pitch, yaw, bank, still, confidence, length))
+        self.rows.append(((before + time) / 2, roll, pitch, yaw, still, confidence, length))
 
     def series(self) -> MotionSeries:
-        table = np.array(self.rows, dtype=np.float64).reshape(-1, 8)
+        table = np.array(self.rows, dtype=np.float64).reshape(-1, 7)
         return MotionSeries(
-            time_s=table[:, 0], rate_radps=table[:, 1:4], bank_rad=table[:, 4], stillness=table[:, 5],
-            confidence=table[:, 6], interval_s=np.minimum(table[:, 7], LONGEST_S),
+            time_s=table[:, 0], rate_radps=table[:, 1:4], stillness=table[:, 4],
+            confidence=table[:, 5], interval_s=np.minimum(table[:, 6], LONGEST_S),
         )  # fmt: skip
 
 
