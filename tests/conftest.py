@@ -2,6 +2,13 @@
 
 from __future__ import annotations
 
+import importlib.util
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from types import ModuleType
+
+import pytest
 from hypothesis import HealthCheck, settings
 
 settings.register_profile(
@@ -11,3 +18,20 @@ settings.register_profile(
     suppress_health_check=[HealthCheck.too_slow],
 )
 settings.load_profile("repeatable")
+
+
+@pytest.fixture(scope="session")
+def loaded() -> Callable[[str], ModuleType]:
+    """Makes a module of a file that is none, such as a benchmark, by its path in the repository."""
+
+    def load(path: str) -> ModuleType:
+        name = f"loaded_{Path(path).parent.name}_{Path(path).stem}"
+        spec = importlib.util.spec_from_file_location(name, Path(__file__).parents[1] / path)
+        assert spec is not None
+        assert spec.loader is not None
+        module = importlib.util.module_from_spec(spec)
+        sys.modules[name] = module  # its dataclasses look themselves up
+        spec.loader.exec_module(module)
+        return module
+
+    return load

@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-import importlib.util
 import json
-import sys
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from fractions import Fraction
-from functools import partial
 from pathlib import Path
 from types import ModuleType
 
@@ -24,19 +21,14 @@ from overlay_samples.scenario import DEFAULT
 
 pytestmark = pytest.mark.timeout(900)  # four minutes of pictures are drawn and watched
 
-HERE = Path(__file__).parents[1]
 RATE, BEGAN_S = 15, 4.2  # pictures a second; when the recording began after the flight's first moment
 CALM = replace(DEFAULT, distance_out_m=2200.0, loiter_turns=1.5, wind_mps=0.0, seed=3)
 
 
-def loaded(path: Path) -> ModuleType:
-    spec = importlib.util.spec_from_file_location(f"for_every_format_{path.stem}", path)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module  # its dataclasses look themselves up
-    spec.loader.exec_module(module)
-    return module
+@pytest.fixture(scope="module")
+def writers(loaded: Callable[[str], ModuleType]) -> ModuleType:
+    """Of the logs that the readers' own tests read."""
+    return loaded("tests/tracks/conftest.py")
 
 
 @pytest.fixture(scope="module")
@@ -45,10 +37,10 @@ def flight() -> Flight:
 
 
 @pytest.fixture(scope="module")
-def folder(flight: Flight, tmp_path_factory: pytest.TempPathFactory) -> Path:
+def folder(flight: Flight, loaded: Callable[[str], ModuleType], tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Holds the recording, drawn by the benchmark's cheap view; what is seen in it is kept there and measured once."""
     folder = tmp_path_factory.mktemp("formats")
-    view = loaded(HERE.parent / "benchmarks" / "aerial_view.py").AerialView(320, 180)
+    view = loaded("benchmarks/aerial_view.py").AerialView(320, 180)
     moments = flight.start_s + BEGAN_S + np.arange(int((flight.duration_s - BEGAN_S - 1) * RATE)) / RATE
     truth = (flight.heading_rad, flight.pitch_rad, flight.bank_rad, flight.north_m, flight.east_m, flight.up_m)
     heading, pitch, bank, north, east, up = (flight.at(column, moments) for column in truth)
@@ -65,11 +57,13 @@ def folder(flight: Flight, tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-def by_autopilot(name: str, rate_Hz: float) -> Callable[[Path, Flight], Path]:
+Write = Callable[[Path, Flight, ModuleType], Path]
+
+
+def by_autopilot(name: str, rate_Hz: float) -> Write:
     """Attitude and places by the writers of the readers' own tests; pitch is not in them."""
 
-    def write(path: Path, flight: Flight) -> Path:
-        writers = loaded(HERE / "tracks" / "conftest.py")
+    def write(path: Path, flight: Flight, writers: ModuleType) -> Path:
         time = np.round(np.arange(flight.start_s, flight.start_s + flight.duration_s, 1 / rate_Hz), 3)
         latitude, longitude, height = (flight.at(column, time) for column in flight.geodetic)
         velocity = np.column_stack([flight.at(column, time) for column in flight.velocity_mps.T])
@@ -83,16 +77,20 @@ def by_autopilot(name: str, rate_Hz: float) -> Callable[[Path, Flight], Path]:
     return write
 
 
-def by_receiver(write: Callable[..., Path], rate_Hz: float) -> Callable[[Path, Flight], Path]:
+def by_receiver(write: Callable[..., Path], rate_Hz: float) -> Write:
     """Places, in some formats speed and course too, of a receiver without delay."""
-    return lambda path, flight: write(path, logs.receive(flight, rate_Hz, lag_s=0.0, velocity_lag_s=0.0))
+    return lambda path, flight, _writers: write(path, logs.receive(flight, rate_Hz, lag_s=0.0, velocity_lag_s=0.0))
+
+
+def by_radio(path: Path, flight: Flight, _writers: ModuleType) -> Path:
+    return radio_log.write_csv(path, flight, rate_Hz=10.0)
 
 
 @dataclass(frozen=True)
 class Format:
     """How it is written, how late its rows are, and by how many seconds the clock may miss that."""
 
-    write: Callable[[Path, Flight], Path]
+    write: Write
     late_s: float
     most_s: float
     always_sure: bool = True
@@ -104,7 +102,7 @@ FORMATS = {
     "nmea": Format(by_receiver(logs.write_nmea, 5.0), 0.0, 0.1),
     # One place a second for four minutes: not to be sure is an honest answer.
     "igc": Format(by_receiver(logs.write_igc, 1.0), 0.0, 0.1, always_sure=False),
-    "csv": Format(partial(radio_log.write_csv, rate_Hz=10.0), radio_log.TELEMETRY_DELAY_S, 0.01),
+    "csv": Format(by_radio, radio_log.TELEMETRY_DELAY_S, 0.01),
     "bin": Format(by_autopilot("dataflash_binary", 10.0), 0.0, 0.01),
     "log": Format(by_autopilot("dataflash_text", 10.0), 0.0, 0.01),
     "tlog": Format(by_autopilot("tlog", 10.0), 0.02, 0.025),  # its link delivers 0 to 0.04 s late
@@ -114,10 +112,10 @@ FORMATS = {
 
 @pytest.mark.parametrize("suffix", list(FORMATS))
 def test_the_clock_is_the_logs_whatever_its_format(
-    suffix: str, flight: Flight, folder: Path, capsys: pytest.CaptureFixture[str]
+    suffix: str, flight: Flight, writers: ModuleType, folder: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     form = FORMATS[suffix]
-    track = form.write(folder / f"track.{suffix}", flight)
+    track = form.write(folder / f"track.{suffix}", flight, writers)
     (folder / "flight.toml").write_text(f'[camera]\nfiles = ["camera.mp4"]\n\n[track]\nfile = "{track.name}"\n')
     code = main(["align", str(folder), "--json"])
     (pair,) = json.loads(capsys.readouterr().out)["pairs"]

@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import importlib.util
-import sys
 from dataclasses import replace
-from pathlib import Path
 from types import ModuleType
 
 import numpy as np
@@ -22,20 +19,13 @@ from overlay.radio.several_flights import Seen, compared
 from overlay.radio.usual import Figure, judged
 from overlay.readings import Readings
 
-GENERATOR = Path(__file__).parents[2] / "benchmarks" / "link_seasons.py"
 GRADE, RATIO, STRENGTH, _, QUALITY = MEASURES
 DOUBLING_DB = 6.0206  # ITU-R P.525, eq. 4: 20·log10 of the range
 
 
 @pytest.fixture(scope="module")
-def seasons() -> ModuleType:
-    spec = importlib.util.spec_from_file_location(GENERATOR.stem, GENERATOR)
-    assert spec is not None
-    assert spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
-    spec.loader.exec_module(module)
-    return module
+def seasons(loaded) -> ModuleType:
+    return loaded("benchmarks/link_seasons.py")
 
 
 def curves_of(flown, measure):
