@@ -37,7 +37,7 @@ ALLOWED = {
     "layouts": {"errors", "settings", "readings", "instruments"},
     "gallery": {"instruments", "layouts", "readings", "render"},
     "render": BASE | {"instruments", "output", "recordings"},
-    "clips": BASE | {"settings", "output", "readings", "recordings", "instruments", "layouts", "render"},
+    "clips": BASE | {"settings", "output", "readings", "mechanics", "recordings", "instruments", "layouts", "render"},
     "flight_review": {"clock", "errors", "flight", "instruments", "layouts", "recordings", "render"},
     "flight_clocks": {"alignment", "clock", "errors", "motion"},
     "flight_clips": {"clips", "clock", "errors", "flight", "instruments", "layouts"},

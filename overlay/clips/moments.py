@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from overlay.instruments.captions import Caption, captions
 from overlay.instruments.quantities import Units, number
+from overlay.mechanics.turning import turn_rate_dps
 from overlay.readings import Readings
 
 Floats = NDArray[np.float64]
@@ -118,7 +119,8 @@ def _automatic_return(readings: Readings, _units: Units, said: tuple[Caption, ..
 
 def _tightest_turn(readings: Readings, units: Units, _said: tuple[Caption, ...]) -> Iterator[Moment]:
     """Where the path over the ground bends most: least radius V/ω, away from take-off and landing."""
-    speed, rate = readings["ground_speed_mps"], _turn_rate_dps(readings)
+    time, speed = readings.time_s, readings["ground_speed_mps"]
+    rate = turn_rate_dps(time, readings["course_deg"], time, _TURN_WINDOW_S / 2)
     with np.errstate(divide="ignore", invalid="ignore"):
         radius = speed / np.radians(np.abs(rate))
         turning = (np.abs(rate) >= _LEAST_TURN_DPS) & (speed >= _LEAST_SPEED_MPS) & _well_aloft(readings)
@@ -131,7 +133,7 @@ def _tightest_turn(readings: Readings, units: Units, _said: tuple[Caption, ...])
     told = f"Tightest turn: {side}, radius {number(round(metres * unit.per_si))}\u00a0{unit.symbol} over the ground"
     if math.isfinite(bank):
         told += f", banked {abs(bank):.0f}°"
-    yield Moment("tightest turn", float(readings.time_s[row]), title_of("tightest turn"), told, 50)
+    yield Moment("tightest turn", float(time[row]), title_of("tightest turn"), told, 50)
 
 
 def _strongest_wind(readings: Readings, units: Units, _said: tuple[Caption, ...]) -> Iterator[Moment]:
@@ -184,18 +186,6 @@ def _well_aloft(readings: Readings) -> NDArray[np.bool_]:
         if leg.name in ("out", "loiter", "home"):
             aloft |= (readings.time_s >= leg.start_s) & (readings.time_s < leg.end_s)
     return aloft
-
-
-def _turn_rate_dps(readings: Readings) -> Floats:
-    """Rate of the course over the ground (N,), right positive, from its change over three seconds around each row."""
-    time, course = readings.series("course_deg")
-    if len(time) < 2:
-        return np.full(len(readings), np.nan)
-    turned = np.unwrap(course, period=360.0)
-    low, high = readings.time_s - _TURN_WINDOW_S / 2, readings.time_s + _TURN_WINDOW_S / 2
-    before, after = (np.interp(at, time, turned, left=np.nan, right=np.nan) for at in (low, high))
-    rows = np.searchsorted(time, high) - np.searchsorted(time, low)
-    return np.where(rows >= 2, (after - before) / _TURN_WINDOW_S, np.nan)
 
 
 def _averaged(time: Floats, values: Floats, window_s: float) -> Floats:
