@@ -107,7 +107,7 @@ def _why(link: LinkCompared) -> str | None:
     if link.contradicted:
         return "one measure says worse, another better"
     found = link.chosen.judgement.why if link.chosen is not None else link.why
-    return found or None
+    return found or link.dissent or None
 
 
 def opened(files: Sequence[tuple[str, FlightFile]], progress: Progress) -> list[tuple[str, Flight]]:

@@ -21,6 +21,8 @@ def headline(link: LinkCompared) -> str:
     if chosen is None or not chosen.told:
         return sentence(f"{name}: not told: {link.why if chosen is None else chosen.judgement.why}")
     found = chosen.judgement
+    if link.dissent:
+        return f"{name}: {found.verdict} by {chosen.measure.words}, but {link.dissent}."
     if found.at_least:
         return f"{name}: {found.verdict}: at least {_signed(found.difference_dB)} against the mean of the others."
     side = "below" if found.difference_dB < 0 else "above"
@@ -34,6 +36,8 @@ def details(link: LinkCompared) -> Iterator[str]:
     """What the verdict rests on, and what the other measures say."""
     chosen = link.chosen
     if chosen is not None and chosen.told:
+        if link.dissent or link.contradicted:
+            yield _beside(chosen)
         yield from _on_chance(chosen)
     for one in link.measures:
         if one is not chosen and (

@@ -14,6 +14,7 @@ _CONSTANTS: Mapping[LinkName, Measure] = {
     "picture": Measure("constant", "picture", "the constant of the picture's link as modelled", "dB"),
     "control": Measure("constant", "control", "the constant of the control link as modelled", "dBm"),
 }
+_MUCH_COARSER = 2.0  # by a measure twice as coarse, twice the loss stays hidden
 
 
 @dataclass(frozen=True)
@@ -50,8 +51,26 @@ class LinkCompared:
 
     @property
     def chosen(self) -> Compared | None:
-        """The measure that the verdict rests on: the first with one, else the first of all."""
-        return next((one for one in self.measures if one.told), self.measures[0] if self.measures else None)
+        """The measure that the verdict rests on: the first with one that can tell about as small a loss as any other.
+
+        A link described wrongly scatters from flight to flight, and would hide a loss that the other measures show. The
+        choice looks at how much unchanged flights differ, not at how this one does, so that chance is as it is told.
+        """
+        told = [one for one in self.measures if one.told]
+        if not told:
+            return self.measures[0] if self.measures else None
+        least = min(one.judgement.usual_dB for one in told)
+        return next(one for one in told if one.judgement.usual_dB <= _MUCH_COARSER * least)
+
+    @property
+    def dissent(self) -> str:
+        """What other measures say that is not the verdict, in words; empty where they agree."""
+        chosen = self.chosen
+        if chosen is None or not chosen.told:
+            return ""
+        others = [one for one in self.measures if one.told and one.judgement.verdict != chosen.judgement.verdict]
+        by = others[0].measure.words if len(others) == 1 else f"{len(others)} other measures"
+        return f"{others[0].judgement.verdict} by {by}" if others else ""
 
     @property
     def contradicted(self) -> bool:

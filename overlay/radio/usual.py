@@ -104,7 +104,7 @@ def judged(figures: Sequence[Figure], this: int, *, singled_out: bool = False) -
     looks = 1 + count if singled_out else 1
     usual = float(t.ppf(1.0 - 0.025 / looks, count - 1)) * spread
     if ours.at_least:
-        verdict, why = _bounded(difference, usual)
+        verdict, why = _bounded(difference, usual, others)
         return Judgement(verdict, count, difference, usual_dB=usual, at_least=True, looks=looks, why=why)
     chance = min(1.0, 2.0 * looks * float(t.sf(abs(difference) / spread, count - 1)))
     low, high = _measured(difference, variance / count, sigma**2, count)
@@ -127,14 +127,18 @@ def _verdict(difference: float, usual: float, others: Sequence[Figure]) -> tuple
         return "as usual", ""
     if difference < 0.0:
         return "worse", ""
+    return _better(others)
+
+
+def _better(others: Sequence[Figure]) -> tuple[Verdict, str]:
     if any(figure.at_least for figure in others):  # those may be as good: nobody flew them to where they fall
         return "not told", "it is better than those that tell, but some were never flown to where they fall"
     return "better", ""
 
 
-def _bounded(difference: float, usual: float) -> tuple[Verdict, str]:
+def _bounded(difference: float, usual: float, others: Sequence[Figure]) -> tuple[Verdict, str]:
     if difference > usual:
-        return "better", ""
+        return _better(others)
     if difference >= -usual:
         return "as usual", ""
     return "not told", "it was not flown far enough to tell"

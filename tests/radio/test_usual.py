@@ -110,6 +110,7 @@ def test_bounds_are_used_as_bounds() -> None:
     # One that was never flown to where it falls may be as good as the one that seems better than all.
     assert judged([*known, bound(0.5), Figure(4.0, 0.2)], 6).verdict == "not told"
     assert judged([*known, bound(0.5), Figure(-4.0, 0.2)], 6).verdict == "worse"
+    assert judged([*known, bound(3.0), bound(3.0)], 6).verdict == "not told", "both may be as good"
 
 
 def test_flights_without_a_figure_have_no_say() -> None:
