@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 
 from overlay.radio.fit import MarginFit
 from overlay.radio.link import MIRRORS, TERMS, Link
-from overlay.radio.propagation import free_space_dB, smooth_earth_dB, two_ray_gain_dB
+from overlay.radio.mirror import smooth_mirror
+from overlay.radio.propagation import free_space_dB, smooth_earth_dB
 
 Floats = NDArray[np.float64]
 
@@ -113,9 +114,8 @@ def _margins(fit: MarginFit, height_m: float, link: Link) -> Floats:
     strength = {name: fit.samples[:, 1 + i, None] for i, name in enumerate(TERMS)}
     slant = np.hypot(_RANGES_M, height_m - link.ground_height_m)
     loss = free_space_dB(1000.0, link.frequency_MHz) - free_space_dB(slant, link.frequency_MHz)
-    mirrors = np.array([
-        two_ray_gain_dB(_RANGES_M, height_m, link.ground_height_m * scale, link.frequency_MHz) for scale in MIRRORS
-    ])  # fmt: skip
+    ground = smooth_mirror(_RANGES_M, np.full_like(_RANGES_M, height_m), link.ground_height_m)
+    mirrors = np.array([ground.gain_dB(link.frequency_MHz, deeper=scale) for scale in MIRRORS])
     edge = -smooth_earth_dB(_RANGES_M, height_m, link.ground_height_m, link.frequency_MHz)
     total = fit.samples[:, :1] + strength["range"] * loss + strength["ground reflection"] * mirrors[fit.mirror]
     return np.asarray(total + strength["horizon or hill"] * edge - strength["tail toward the station"])

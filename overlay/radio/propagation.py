@@ -120,8 +120,8 @@ def mirror_gain_dB(
     far_m: ArrayLike,
     frequency_MHz: float,
     *,
-    reflection: ArrayLike = 0.9,
-    roughness_m: ArrayLike = 0.1,
+    reflection: ArrayLike,
+    roughness_m: ArrayLike,
 ) -> Floats:
     """Gain of direct plus reflected wave over the direct one, above a plane: both heights, and the way along it.
 
@@ -135,23 +135,6 @@ def mirror_gain_dB(
     mirror = -np.asarray(reflection) * np.exp(-2.0 * (k * np.asarray(roughness_m) * (up + down) / bounced) ** 2)
     field = 1.0 + mirror * (direct / bounced) * np.exp(-1j * k * (bounced - direct))
     return np.asarray(20.0 * np.log10(np.maximum(np.abs(field), 1e-2)))
-
-
-def two_ray_gain_dB(
-    distance_m: ArrayLike,
-    height_m: ArrayLike,
-    ground_height_m: ArrayLike,
-    frequency_MHz: float,
-    *,
-    reflection: float = 0.9,
-    roughness_m: float = 0.1,
-) -> Floats:
-    """The same over smooth ground on the effective Earth's curve, from heights over it."""
-    d = np.maximum(np.asarray(distance_m, np.float64), 1.0)
-    up, down = over_tangent(
-        d, np.maximum(np.asarray(height_m, np.float64), 0.1), np.asarray(ground_height_m, np.float64)
-    )
-    return mirror_gain_dB(d, down, up, frequency_MHz, reflection=reflection, roughness_m=roughness_m)
 
 
 def two_ray_nulls_m(height_m: float, ground_height_m: float, frequency_MHz: float, count: int = 3) -> Floats:
