@@ -115,7 +115,7 @@ class FlightFile(Settings):
     weather: Weather | None = None
     terrain: Terrain | None = None
     _folder: Path = PrivateAttr(default=Path())
-    _own: bool = PrivateAttr(default=False)
+    _read_from: Path | None = PrivateAttr(default=None)
 
     @property
     def folder(self) -> Path:
@@ -125,7 +125,12 @@ class FlightFile(Settings):
     @property
     def own_folder(self) -> Path | None:
         """The folder that belongs to this flight; None where its files were given one by one."""
-        return self._folder if self._own else None
+        return self._folder if self._read_from is not None else None
+
+    @property
+    def read_from(self) -> Path | None:
+        """The flight file itself; None where its files were given one by one."""
+        return self._read_from
 
     def path(self, name: str) -> Path:
         """A file named in the flight, relative to the flight's folder."""
@@ -143,7 +148,7 @@ def load_flight(path: str | os.PathLike[str]) -> FlightFile:
         remedy = "give a folder with a flight.toml, or the files as --camera, --ground and --track"
         raise FlightFileError(source, "not a flight file" if source.exists() else "no such file or folder", remedy)
     flight = load(source, FlightFile, FlightFileError)
-    flight._folder, flight._own = source.parent, True
+    flight._folder, flight._read_from = source.parent, source
     return flight
 
 

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from overlay.cli.console import Stages, add_json, remark, say, say_json, table
-from overlay.cli.inputs import add_flight, add_pin, flight_file
+from overlay.cli.inputs import add_flight, add_pin, flight_file, source_files
 from overlay.clock import format_duration, format_utc
 from overlay.errors import UsageError
 
@@ -90,7 +90,7 @@ def draw_evidence(flight: Flight, target: str, overwrite: bool) -> list[Path]:
     for number, pair in enumerate(flight.alignments):
         pair_name = f"{asked.stem}-{pair.recording}-{pair.reference}{asked.suffix}"
         name = asked if number == 0 else asked.with_name(pair_name)
-        with writing(name, overwrite=overwrite) as temporary:
+        with writing(name, overwrite=overwrite, inputs=source_files(flight.file)) as temporary:
             draw(pair, temporary)
         written.append(name)
     return written

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import argparse
-from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from overlay.cli.console import Stages, add_json, remark, say, say_json
+from overlay.cli.inputs import results
 from overlay.errors import NoAnswerError, UsageError, printable
 
 if TYPE_CHECKING:
@@ -40,19 +40,11 @@ def add(commands: Any) -> None:
 
 def run(arguments: argparse.Namespace) -> int:
     """Work up every flight, compare, and return 4 where neither link could be judged."""
-    from overlay.cli.inputs import source_files
     from overlay.flight_comparison import compare, opened, told_by
-    from overlay.output import writing
 
     paths, files = _flight_files(arguments)
     names = _names(paths, files)
-    with Stages() as stages, ExitStack() as stack:
-        inputs = [source for file in files for source in source_files(file)]
-        picture = (
-            stack.enter_context(writing(arguments.evidence, overwrite=arguments.overwrite, inputs=inputs))
-            if arguments.evidence
-            else None
-        )
+    with Stages() as stages, results(arguments, files, "evidence") as (picture,):
         flights = opened(list(zip(names, files, strict=True)), stages)
         this, singled_out = _in_question(arguments, paths, flights)
         told = [told_by(name, path, flight) for (name, flight), path in zip(flights, paths, strict=True)]

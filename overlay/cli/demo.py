@@ -62,15 +62,16 @@ def _everything(flight: Flight, folder: Path, stages: Stages) -> list[tuple[str,
     from overlay.debrief.page import page
     from overlay.flight_review import review_of
     from overlay.layouts import load
-    from overlay.output import write_text
+    from overlay.output import write_text, writing
     from overlay.render.encoder import Encoder
     from overlay.render.pipeline import render
 
     written = []
     pictures = draw_evidence(flight, str(folder / "alignment.png"), overwrite=False)
     written += [(str(name), "how the clocks were found") for name in pictures]
-    write_chart(flight, folder / "breakups.png", overwrite=False)
-    write_series(flight, folder / "breakups.csv", overwrite=False)
+    for name, write in (("breakups.png", write_chart), ("breakups.csv", write_series)):
+        with writing(folder / name) as temporary:
+            write(flight, temporary)
     written.append((str(folder / "breakups.png"), "when the live picture broke up"))
     review = replace(review_of(flight, load("review")), encoder=Encoder(options=QUICK))
     target = folder / "review.mp4"

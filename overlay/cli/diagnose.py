@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from overlay.cli.console import Stages, add_json, remark, say, say_json
-from overlay.cli.inputs import add_flight, add_pin, add_terrain, flight_file
+from overlay.cli.inputs import add_flight, add_pin, add_terrain, flight_file, results
 from overlay.cli.links import conditions_told, control_lines, explained, links_as_json, picture_reasons
 from overlay.clock import format_duration
 from overlay.errors import NoAnswerError, UsageError
@@ -56,13 +56,13 @@ def run(arguments: argparse.Namespace) -> int:
     file = flight_file(arguments)
     if file.ground is None:
         return _from_the_log_alone(file, arguments)
-    with Stages() as stages:
+    with Stages() as stages, results(arguments, [file], "series", "chart") as (series, chart):
         flight = Flight(file, pin=arguments.pin, progress=stages)
         diagnosis = flight.diagnosis
-        if arguments.series:
-            write_series(flight, Path(arguments.series), arguments.overwrite)
-        if arguments.chart:
-            write_chart(flight, Path(arguments.chart), arguments.overwrite)
+        if series is not None:
+            write_series(flight, series)
+        if chart is not None:
+            write_chart(flight, chart)
     for line in (*map(str, flight.damage), *flight.notes):
         remark(line)
     if arguments.json:
@@ -105,23 +105,19 @@ def _from_the_log_alone(file: FlightFile, arguments: argparse.Namespace) -> int:
     return 0
 
 
-def write_series(flight: Flight, target: Path, overwrite: bool) -> None:
+def write_series(flight: Flight, path: Path) -> None:
     """One row per frame of the ground recording."""
-    from overlay.output import writing
     from overlay.picture.breakups import write_series as write_rows
 
-    with writing(target, overwrite=overwrite) as temporary, temporary.open("w", encoding="utf-8", newline="") as text:
+    with path.open("w", encoding="utf-8", newline="") as text:
         write_rows(flight.graded, text)
 
 
-def write_chart(flight: Flight, target: Path, overwrite: bool) -> None:
+def write_chart(flight: Flight, path: Path) -> None:
     """The strip chart with thumbnails at onset, worst and recovery of each break-up."""
     from overlay.debrief.strip_chart import draw, thumbnail_frames
-    from overlay.output import writing
 
-    pictures = flight.thumbnails(thumbnail_frames(flight.diagnosis))
-    with writing(target, overwrite=overwrite) as temporary:
-        draw(flight.diagnosis, pictures, temporary)
+    draw(flight.diagnosis, flight.thumbnails(thumbnail_frames(flight.diagnosis)), path)
 
 
 def _sentence(event: Breakup) -> str:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Iterator, Sequence
+from contextlib import ExitStack, contextmanager
 from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -93,10 +95,27 @@ def parse_rate(text: str) -> Fraction:
 
 
 def source_files(file: FlightFile) -> list[Path]:
-    """Every recording and log that a flight names: no result may be written over one of them."""
+    """The flight file, and every recording and log that it names: no result may be written over one of them."""
     names = [*(file.camera.files if file.camera else ()), *(file.ground.files if file.ground else ())]
     names += [*((file.track.file,) if file.track else ()), *(file.terrain.files if file.terrain else ())]
-    return [file.path(name) for name in names]
+    return [*([file.read_from] if file.read_from else ()), *map(file.path, names)]
+
+
+@contextmanager
+def results(arguments: argparse.Namespace, files: Sequence[FlightFile], *options: str) -> Iterator[list[Path | None]]:
+    """Temporary paths for the results that options name, None for those not given: what cannot be written is said first.
+
+    They become the results as the block ends without a fault (`writing`).
+    """
+    from overlay.output import writing
+
+    inputs = [source for file in files for source in source_files(file)]
+    with ExitStack() as stack:
+        named = [getattr(arguments, option) for option in options]
+        yield [
+            stack.enter_context(writing(name, overwrite=arguments.overwrite, inputs=inputs)) if name else None
+            for name in named
+        ]
 
 
 def flight_file(arguments: argparse.Namespace) -> FlightFile:

@@ -172,6 +172,20 @@ def test_unknown_layout_names_the_nearest(folder: Path) -> None:
     assert "review" in line
 
 
+@pytest.mark.parametrize("option", ["--series", "--chart"])
+@pytest.mark.parametrize("target", ["flight.toml", "live.mkv", "track.gpx"])
+def test_no_result_is_written_over_what_it_is_made_of(folder: Path, option: str, target: str) -> None:
+    (folder / "flight.toml").write_text(
+        '[ground]\nfiles = ["live.mkv"]\n[track]\nfile = "track.gpx"\n', encoding="utf-8"
+    )
+    (folder / "track.gpx").write_text(gpx(), encoding="utf-8")
+    (folder / "live.mkv").write_bytes(b"a film")
+    before = (folder / target).read_bytes()
+    said = assert_refused(overlay("diagnose", folder, option, folder / target, "--overwrite"), 2)
+    assert "is the input" in said
+    assert (folder / target).read_bytes() == before
+
+
 def test_new_never_overwrites(folder: Path) -> None:
     (folder / "t.gpx").write_text(gpx())
     assert overlay("new", "f", "t.gpx", cwd=folder).returncode == 0
