@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import importlib.util
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager
 from pathlib import Path
 from types import ModuleType
 
@@ -35,3 +36,21 @@ def loaded() -> Callable[[str], ModuleType]:
         return module
 
     return load
+
+
+@contextmanager
+def _growing_no_further(most: int) -> Iterator[None]:
+    import resource  # not to be had everywhere
+
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (most, hard))
+    try:
+        yield
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+
+
+@pytest.fixture
+def growing_no_further() -> Callable[[int], AbstractContextManager[None]]:
+    """No file may become larger than so many bytes meanwhile: the system's own limit, which gives EFBIG."""
+    return _growing_no_further

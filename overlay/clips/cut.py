@@ -24,6 +24,7 @@ from overlay.render.compositor import Compositor
 from overlay.render.encoder import Encoder, container_options
 from overlay.render.footage import source_encoding
 from overlay.render.raster import Raster
+from overlay.render.sink import Sink
 from overlay.render.stage import ENCODING
 
 if TYPE_CHECKING:
@@ -71,8 +72,8 @@ def cut(
     inputs = [chapter.path for chapter in scene.recording.chapters]
     with writing(target, overwrite=overwrite, inputs=inputs) as temporary:
         try:
-            with av.open(str(temporary), "w", options=options) as container:
-                job = _Job(scene, plan, container, time_base, sound)
+            with Sink(temporary, options) as sink:
+                job = _Job(scene, plan, sink, time_base, sound)
                 job.run(progress)
         except av.error.FFmpegError as error:
             raise OutputError(
@@ -90,12 +91,12 @@ class _Job:
         self,
         scene: Scene,
         plan: Plan,
-        container: OutputContainer,
+        sink: Sink,
         time_base: Fraction,
         sound: NDArray[np.float32] | None,
     ) -> None:
-        self._scene, self._plan, self._container = scene, plan, container
-        self._time_base = time_base
+        self._scene, self._plan, self._sink, self._time_base = scene, plan, sink, time_base
+        self._container = container = sink.container
         stage = scene.stage
         self._compositor = Compositor(scene.panels, ENCODING, Raster(stage.width, stage.height), scene.inset)
         self._source = source_encoding(scene.recording, mapped=scene.map_hdr)
@@ -175,6 +176,7 @@ class _Job:
             if self._sound is not None:
                 self._sound.write_until(float(packet.dts * packet.time_base))
             self._container.mux(packet)
+        self._sink.check()
 
 
 class _Track:

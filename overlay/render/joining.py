@@ -120,8 +120,7 @@ class Join:
         """Close everything after a fault."""
         self._journal.close()
         if self._output is not None:
-            with suppress(OSError):  # it is told already
-                self._output.close(finished=False)
+            self._output.close(finished=False)
 
     def _take_over(self, earlier: _Earlier) -> None:
         with _reading(earlier.path) as source:
@@ -167,8 +166,8 @@ class _Output:
     def __init__(self, plan: Plan, path: Path, template: av.VideoStream) -> None:
         look = plan.review.footage.format
         self._time_base, self._frame_rate = look.time_base, look.frame_rate
-        self._sink = Sink(path)
-        self._container = self._sink.container(container_options(plan.suffix, look.time_base))
+        self._sink = Sink(path, container_options(plan.suffix, look.time_base))
+        self._container = self._sink.container
         _describe(self._container, plan)
         self._stream = self._container.add_stream_from_template(template, opaque=True)
         context: Any = self._stream.codec_context
@@ -201,12 +200,9 @@ class _Output:
         try:
             if finished:
                 self.sound.mux_until(None)
-            else:
-                self._sink.give_up()
         finally:
             self.sound.close()
-            self._container.close()
-            self._sink.close()
+            self._sink.end(finished=finished)
 
     def _ticks(self, stamp: int | None, packet: _Packet) -> int:
         assert stamp is not None

@@ -148,9 +148,8 @@ class _SegmentFile:
         options = {"use_editlist": "0"}  # which would round times to milliseconds
         if self._time_base.numerator == 1:
             options["video_track_timescale"] = str(self._time_base.denominator)
-        self._sink = Sink(self.path)
-        self._container = self._sink.container(options)
-        self._stream = add_video(self._container, plan.review.encoder, look, plan.pixel_format)
+        self._sink = Sink(self.path, options)
+        self._stream = add_video(self._sink.container, plan.review.encoder, look, plan.pixel_format)
 
     def encode(self, time: Fraction, frame: av.VideoFrame) -> None:
         """Add a frame that is due at `time` of the review."""
@@ -159,16 +158,18 @@ class _SegmentFile:
             self.first = due
         frame.time_base, frame.pts = self._time_base, due - self.first
         self.frames += 1
-        self._container.mux(self._stream.encode(frame))
+        self._add(frame)
+
+    def _add(self, frame: av.VideoFrame | None) -> None:
+        self._sink.container.mux(self._stream.encode(frame))
         self._sink.check()
 
     def __enter__(self) -> _SegmentFile:
         return self
 
     def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
-        try:
-            if kind is None:
-                self._container.mux(self._stream.encode(None))
-        finally:
-            self._container.close()
-            self._sink.close()
+        if kind is not None:
+            self._sink.end(finished=False)
+            return
+        with self._sink:
+            self._add(None)

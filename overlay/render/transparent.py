@@ -11,8 +11,9 @@ import time
 from collections.abc import Callable, Hashable, Iterator, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,12 +24,14 @@ from overlay.instruments.panel import Panel
 from overlay.output import writing, writing_folder
 from overlay.render.encoder import Encoder
 from overlay.render.footage import Footage
+from overlay.render.segments import Progress
+from overlay.render.sink import Sink
 from overlay.render.straight import put
 
 if TYPE_CHECKING:
     import av
-    from av.container import OutputContainer
 
+Form = TypeVar("Form")
 SEQUENCE = re.compile(r"frame-\d{6}\.png")
 
 
@@ -94,7 +97,7 @@ def render_transparent(
     kind: str = "prores",
     overwrite: bool = False,
     inputs: Sequence[str] = (),
-    progress: Callable[[float, float], None] | None = None,
+    progress: Progress | None = None,
 ) -> Written:
     """Write `panels` on a transparent frame of `size` (width, height) at every moment of `grid`.
 
@@ -107,14 +110,11 @@ def render_transparent(
     canvases = _canvases(panels, clock, size, grid, spread=how.shared_chroma)
     try:
         if how.suffix:
-            with (
-                writing(target, overwrite=overwrite, inputs=inputs) as temporary,
-                av.open(str(temporary), "w") as container,
-            ):
-                _encode(container, how, size, grid, canvases, progress)
+            with writing(target, overwrite=overwrite, inputs=inputs) as temporary, Sink(temporary) as sink:
+                _encode(sink, how, size, _formed(canvases, partial(_frame, how)), grid, progress)
         else:
             with writing_folder(target, SEQUENCE, overwrite=overwrite, inputs=inputs) as folder:
-                _write_pictures(folder, how, size, grid, canvases, progress)
+                _write_pictures(folder, _formed(canvases, partial(_coded, how, size)), grid, progress)
     except av.error.FFmpegError as error:
         remedy = "free space or choose another place"
         raise OutputError(f"{target}: cannot be written: {error.strerror}; {remedy}") from error
@@ -158,17 +158,26 @@ def _canvases(
         yield pts, canvas
 
 
+def _formed(
+    canvases: Iterator[tuple[int, NDArray[np.uint8]]], form: Callable[[NDArray[np.uint8]], Form]
+) -> Iterator[tuple[int, Form]]:
+    """(pts, `form` of the canvas) of every frame; a canvas that stays the same is formed once."""
+    last: tuple[NDArray[np.uint8], Form] | None = None
+    for pts, canvas in canvases:
+        if last is None or last[0] is not canvas:
+            last = canvas, form(canvas)
+        yield pts, last[1]
+
+
 def _encode(
-    container: OutputContainer,
+    sink: Sink,
     how: Kind,
     size: tuple[int, int],
+    frames: Iterator[tuple[int, av.VideoFrame]],
     grid: Grid,
-    canvases: Iterator[tuple[int, NDArray[np.uint8]]],
-    progress: Callable[[float, float], None] | None,
+    progress: Progress | None,
 ) -> None:
-    import av
-
-    stream = cast("av.VideoStream", container.add_stream(how.encoder.name, rate=grid.frame_rate))
+    stream = cast("av.VideoStream", sink.container.add_stream(how.encoder.name, rate=grid.frame_rate))
     context: Any = stream.codec_context
     context.width, context.height, context.pix_fmt = *size, how.pixel_format
     context.time_base = stream.time_base = grid.time_base
@@ -176,41 +185,32 @@ def _encode(
     if how.pixel_format.startswith("yuv"):
         context.color_primaries = context.color_trc = context.colorspace = context.color_range = 1  # BT.709, limited
     first, last = grid.pts[0], grid.pts[-1]
-    converted: tuple[NDArray[np.uint8], av.VideoFrame] | None = None
-    for pts, canvas in canvases:
-        if converted is None or converted[0] is not canvas:
-            whole = av.VideoFrame.from_ndarray(canvas, format="rgba")
-            converted = (
-                canvas,
-                whole.reformat(format=how.pixel_format, dst_colorspace="ITU709", dst_color_range="MPEG"),
-            )
-        frame = converted[1]
+    for pts, frame in frames:
         frame.pts, frame.time_base = pts - first, grid.time_base
-        container.mux(stream.encode(frame))
+        sink.container.mux(stream.encode(frame))
+        sink.check()
         if progress is not None:
             progress(float((pts - first) * grid.time_base), float((last - first) * grid.time_base))
-    container.mux(stream.encode(None))
+    sink.container.mux(stream.encode(None))
 
 
-def _write_pictures(
-    folder: Path,
-    how: Kind,
-    size: tuple[int, int],
-    grid: Grid,
-    canvases: Iterator[tuple[int, NDArray[np.uint8]]],
-    progress: Callable[[float, float], None] | None,
-) -> None:
-    """One file a frame, numbered from 1; a picture that stays the same is coded once."""
-    coded: tuple[NDArray[np.uint8], bytes] | None = None
-    for number, (_, canvas) in enumerate(canvases, 1):
-        if coded is None or coded[0] is not canvas:
-            coded = (canvas, _coded(canvas, how, size))
-        (folder / f"frame-{number:06d}.png").write_bytes(coded[1])
+def _frame(how: Kind, canvas: NDArray[np.uint8]) -> av.VideoFrame:
+    """The canvas as the encoder takes it."""
+    import av
+
+    whole = av.VideoFrame.from_ndarray(canvas, format="rgba")
+    return whole.reformat(format=how.pixel_format, dst_colorspace="ITU709", dst_color_range="MPEG")
+
+
+def _write_pictures(folder: Path, files: Iterator[tuple[int, bytes]], grid: Grid, progress: Progress | None) -> None:
+    """One file a frame, numbered from 1."""
+    for number, (_, file) in enumerate(files, 1):
+        (folder / f"frame-{number:06d}.png").write_bytes(file)
         if progress is not None:
             progress(number / float(grid.frame_rate), len(grid.pts) / float(grid.frame_rate))
 
 
-def _coded(canvas: NDArray[np.uint8], how: Kind, size: tuple[int, int]) -> bytes:
+def _coded(how: Kind, size: tuple[int, int], canvas: NDArray[np.uint8]) -> bytes:
     """A PNG file. Its colour is straight, as ISO/IEC 15948 (PNG) §6.2 prescribes, and tagged as sRGB."""
     import av
 

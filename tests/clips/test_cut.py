@@ -5,7 +5,9 @@ from __future__ import annotations
 import itertools
 import re
 import subprocess
+import threading
 from collections.abc import Callable
+from contextlib import AbstractContextManager
 from fractions import Fraction
 from pathlib import Path
 
@@ -22,7 +24,7 @@ from overlay.clips.propose import Take, plan_of, proposed
 from overlay.clips.scene import Material, scene_of
 from overlay.clips.sheet import Row, contact_sheet
 from overlay.clock import AffineClock
-from overlay.errors import UsageError
+from overlay.errors import OutputError, UsageError
 from overlay.layouts import load
 from overlay.recordings import open_recording
 
@@ -217,6 +219,21 @@ def test_existing_files_are_left_alone(one: tuple[Path, Cut, Plan], source: Path
         made(path, source, CLIP)
     assert path.read_bytes() == before
     assert not list(path.parent.glob("*.part*"))
+
+
+@pytest.mark.parametrize("share", [0.02, 0.4, 0.98])
+def test_a_file_that_may_not_grow_is_one_clear_line(
+    one: tuple[Path, Cut, Plan],
+    source: Path,
+    tmp_path: Path,
+    growing_no_further: Callable[[int], AbstractContextManager[None]],
+    share: float,
+) -> None:
+    most = int(share * one[0].stat().st_size)
+    with growing_no_further(most), pytest.raises(OutputError, match=r"one\.mp4: too large for this file system"):
+        made(tmp_path / "one.mp4", source, CLIP)
+    assert list(tmp_path.iterdir()) == []
+    assert not {thread.name for thread in threading.enumerate()} & {"decode", "draw"}
 
 
 def test_the_contact_sheet_shows_first_moment_and_last(one: tuple[Path, Cut, Plan]) -> None:

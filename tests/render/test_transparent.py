@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import struct
+from collections.abc import Callable
+from contextlib import AbstractContextManager
 from fractions import Fraction
 from pathlib import Path
 
@@ -14,7 +16,7 @@ from hypothesis import strategies as st
 from PIL import Image
 
 from overlay.clock import AffineClock
-from overlay.errors import UsageError
+from overlay.errors import OutputError, UsageError
 from overlay.instruments.canvas import Canvas
 from overlay.instruments.palette import PALETTES
 from overlay.instruments.panel import Rect
@@ -186,3 +188,20 @@ def test_a_sequence_that_fails_leaves_nothing(tmp_path: Path) -> None:
     with pytest.raises(RuntimeError, match="broken"):
         render_transparent([Broken()], AffineClock(0.0), SIZE, GRID, tmp_path / "out", kind="png")
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("kind", sorted(KINDS))
+@pytest.mark.parametrize("share", [0.05, 0.9])
+def test_a_file_that_may_not_grow_is_one_clear_line(
+    tmp_path: Path, growing_no_further: Callable[[int], AbstractContextManager[None]], kind: str, share: float
+) -> None:
+    target = tmp_path / f"out{KINDS[kind].suffix}"
+    render_transparent([Soft()], AffineClock(0.0), SIZE, GRID, target, kind=kind)
+    files = sorted(target.iterdir()) if target.is_dir() else [target]
+    most = int(share * max(file.stat().st_size for file in files))
+    before = [file.read_bytes() for file in files]
+    with growing_no_further(most), pytest.raises(OutputError, match="too large for this file system") as caught:
+        render_transparent([Soft()], AffineClock(0.0), SIZE, GRID, target, kind=kind, overwrite=True)
+    assert str(caught.value).startswith(f"{target}: ")
+    assert [file.read_bytes() for file in files] == before
+    assert list(tmp_path.iterdir()) == [target]
