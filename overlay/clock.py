@@ -78,16 +78,12 @@ class AffineClock:
             return (t_reference - self.offset_s) / (1.0 + self.drift)
         import numpy as np
 
-        starts = self._starts()
+        starts = [self.to_reference(at) for at, _ in self.steps]
         lost = np.append(0.0, np.cumsum([size for _, size in self.steps]))
         piece = np.searchsorted(starts, t_reference, side="right")
         until = np.append([at for at, _ in self.steps], np.inf)[piece]
         found = np.minimum((t_reference - self.offset_s - lost[piece]) / (1.0 + self.drift), until)
         return found if isinstance(t_reference, np.ndarray) else float(found)
-
-    def _starts(self) -> list[float]:
-        """Reference time at which each step has been taken."""
-        return [self.to_reference(at) for at, _ in self.steps]
 
     def then(self, further: AffineClock) -> AffineClock:
         """From this clock's recording to the reference of `further`, whose recording is this clock's reference.

@@ -28,6 +28,9 @@ GUSTED = 0.02
 # top. benchmarks/path_delay.py measures both between true bank and true path.
 LIFT_LATE_S = (0.03, 0.02)
 PULL_LATE_S = (0.65, 0.37)
+# And 1σ of what is left of it where heights tell, for they are late themselves, by a barometer's filter or a receiver's: half
+# of the filter's time constant comes through (benchmarks/alignment_sample.py --heights late), and 0.25 s is usual.
+HEIGHTS_LATE_S = 0.12
 PIECE_COVER = 0.3  # of such a piece that must be known: one picture lost is no gap
 PIECE_S = 0.2  # bank changes little in this time
 
@@ -235,14 +238,16 @@ class Reference:
 
     @property
     def bank_late_s(self) -> tuple[float, float]:
-        """Mean and 1σ of how late the inferred bank is, by how steep it was while it rolled without heights to tell."""
+        """Mean and 1σ of how late the inferred bank is, by how steep it was while it rolled with and without heights."""
         rolled = np.gradient(self._bank) ** 2 if len(self._bank) > 1 else np.zeros(0)
         known = np.isfinite(rolled)
         weight = rolled[known].sum()
-        blind = known & self._flat if len(rolled) else known
-        steep = float((rolled[blind] * np.sin(self._bank[blind]) ** 2).sum() / weight) if weight > 0 else 0.0
-        mean = LIFT_LATE_S[0] + PULL_LATE_S[0] * steep
-        return mean, float(np.hypot(LIFT_LATE_S[1], PULL_LATE_S[1] * steep))
+        if not weight > 0:
+            return LIFT_LATE_S
+        steep = np.where(known, rolled * np.sin(self._bank) ** 2, 0.0) / weight
+        blind, told = float(steep[self._flat].sum()), float(steep[~self._flat].sum())
+        sigma = np.linalg.norm([LIFT_LATE_S[1], PULL_LATE_S[1] * blind, HEIGHTS_LATE_S * told])
+        return LIFT_LATE_S[0] + PULL_LATE_S[0] * blind, float(sigma)
 
     def against(self, recording: Averager, clock: AffineClock, width_s: float, step_s: float) -> Comparison:
         """The part that meets the recording under `clock`. ValueError when almost nothing does."""

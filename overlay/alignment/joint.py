@@ -15,6 +15,7 @@ from overlay.alignment.result import Alignment
 from overlay.clock import AffineClock
 
 CONTRADICTION = 4.0  # σ of the closure
+MOST_DRIFT = 100e-6  # 1σ of what two clocks drift apart, where it was not measured
 LEAST_GAP_S = 0.1  # smaller gaps are told by the intervals
 
 
@@ -36,9 +37,9 @@ def reconciled(camera: Alignment, between: Alignment, ground: Alignment) -> tupl
 
 def _solved(camera: Alignment, between: Alignment, ground: Alignment) -> tuple[Alignment, Alignment, Alignment]:
     middle = ground.mid_recording_s
-    gap = _at(ground, middle) - _at(camera, _at(between, middle))
-    # What log and aircraft add to both clocks against the track is the same for both, and no part of the gap.
-    sigma = np.array([_spread(pair) for pair in (camera, between, ground)])
+    onboard = _at(between, middle)
+    gap = _at(ground, middle) - _at(camera, onboard)
+    sigma = np.array([_spread(camera, onboard), _spread(between, middle), _spread(ground, middle)])
     total = float(np.sqrt((sigma**2).sum()))
     if abs(gap) > max(CONTRADICTION * total, LEAST_GAP_S):
         reason = (
@@ -118,6 +119,11 @@ def _at(pair: Alignment, recording_s: float) -> float:
     return pair.best.to_reference(recording_s)
 
 
-def _spread(pair: Alignment) -> float:
-    """1σ (s) that this pair does not share with the others: against the track its scatter, else everything."""
-    return pair.scatter_s if pair.reference == "track" else pair.sigma_s
+def _spread(pair: Alignment, recording_s: float) -> float:
+    """1σ (s) at a moment of what the other pairs do not share.
+
+    What log and aircraft add to a clock against the track is the same for both recordings, and no part of a gap.
+    """
+    own_s = pair.scatter_s if pair.reference == "track" else pair.sigma_s
+    drifted_s = min(1e-6 * pair.drift_sigma_ppm, MOST_DRIFT) * abs(recording_s - pair.mid_recording_s)
+    return float(np.hypot(own_s, drifted_s))

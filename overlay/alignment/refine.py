@@ -87,7 +87,7 @@ class Fit:
     information: Floats
     score: Floats
     prior: Prior
-    settled: bool = True
+    settled: bool
 
     @property
     def clock(self) -> AffineClock:

@@ -112,8 +112,10 @@ def _alignments(flight: Flight) -> tuple[Alignment, ...]:
     pairs = (file.camera is not None or file.ground is not None) and file.track is not None
     if not (pairs or (file.camera is not None and file.ground is not None)):
         return ()
-    # One clock for each recording: the pair that closes the triangle is told of in the evidence of the others.
-    return tuple({pair.recording: pair for pair in reversed(flight.alignments)}.values())[::-1]
+    first: dict[str, Alignment] = {}  # of each recording: the pair that closes the triangle is told of with the others
+    for pair in flight.alignments:
+        first.setdefault(pair.recording, pair)
+    return tuple(first.values())
 
 
 def _readings(flight: Flight) -> Readings:

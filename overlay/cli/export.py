@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -213,9 +214,13 @@ def _strips(flight: Flight, folder: Path) -> list[Strip]:
         if clock is None:
             continue
         middle = float(recording.duration_s) / 2
-        reels = [Reel(_address(chapter.path, folder), chapter.frames) for chapter in recording.chapters]
+        lost, steady = dict(clock.steps), replace(clock, steps=())
+        reels = [
+            Reel(_address(chapter.path, folder), chapter.frames, lost.get(float(chapter.start_s), 0.0))
+            for chapter in recording.chapters
+        ]
         sound = all(chapter.audio is not None for chapter in recording.chapters)
-        starts_s = clock.to_reference(middle) - middle
+        starts_s = steady.to_reference(middle) - middle
         title = "On board" if name == "camera" else "Live picture"
         strips.append(Strip(title, reels, recording.frame_rate, starts_s, clock.drift, sound))
     if not strips:

@@ -75,7 +75,9 @@ def scene_of(material: Material, clip: Clip, clips: ClipList) -> Scene:
     sight = setting.beside() if beside else setting.inset()
     words = (clip.caption,) if clip.caption else ()
     front = card(*size, clip.name, words, material.layout.palette.palette())
-    return Scene(shown.recording, clock, *sight, front, clip.name, _heard(clips, shown, other, clock), material.map_hdr)
+    return Scene(
+        shown.recording, clock, *sight, front, clip.name, _heard(clips, clip, shown, other, clock), material.map_hdr
+    )
 
 
 def _follower(material: Material, clip: Clip, shown: Take) -> Take | None:
@@ -171,14 +173,19 @@ def _aspect(footage: Take) -> float:
 
 
 def _heard(
-    clips: ClipList, shown: Take, other: Take | None, clock: AffineClock
+    clips: ClipList, clip: Clip, shown: Take, other: Take | None, clock: AffineClock
 ) -> tuple[Recording, AffineClock] | None:
-    """The recording whose sound is heard and the map from the shown one's clock to its: its own, else the other's."""
+    """The recording whose sound is heard and the map from the shown one's clock to its: its own, else the other's.
+
+    The map is that of the clip's middle: neither recording may have lost time between there and the clip's ends.
+    """
     if not clips.sound:
         return None
     if shown.recording.chapters[0].audio is not None:
         return shown.recording, AffineClock(0.0)
     if other is None or other.clock is None or other.recording.chapters[0].audio is None:
         return None
-    start = other.clock.to_recording(clock.to_reference(0.0))
-    return other.recording, AffineClock(start, (1 + clock.drift) / (1 + other.clock.drift) - 1)
+    first, _, end = clip.span_s
+    middle, rate = (first + end) / 2, (1 + clock.drift) / (1 + other.clock.drift)
+    there = other.clock.to_recording(clock.to_reference(middle))
+    return other.recording, AffineClock(there - rate * middle, rate - 1)

@@ -19,10 +19,14 @@ Colour = Literal["RED", "GREEN", "BLUE", "YELLOW"]
 
 
 class Reel(NamedTuple):
-    """One file of a recording: its address, and how many pictures it holds."""
+    """One file of a recording: its address, how many pictures it holds, and the time lost before it.
+
+    Time is won where a camera wrote the same moments into two files; then the later file is shown from where it is new.
+    """
 
     url: str
     frames: int
+    lost_s: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -75,12 +79,19 @@ def _track(otio: Any, strip: Strip, zero: float, kind: str) -> Any:
     if before > 0:
         track.append(otio.schema.Gap(duration=otio.opentime.RationalTime(before, rate)))
     for number, reel in enumerate(strip.reels, 1):
-        whole = otio.opentime.TimeRange(
-            otio.opentime.RationalTime(0, rate), otio.opentime.RationalTime(reel.frames, rate)
+        lost = round(reel.lost_s * rate)
+        if lost > 0:
+            track.append(otio.schema.Gap(duration=otio.opentime.RationalTime(lost, rate)))
+        twice = min(max(-lost, 0), reel.frames)
+        whole, new = (
+            otio.opentime.TimeRange(
+                otio.opentime.RationalTime(first, rate), otio.opentime.RationalTime(reel.frames - first, rate)
+            )
+            for first in (0, twice)
         )
         media = otio.schema.ExternalReference(target_url=reel.url, available_range=whole)
         name = strip.name if len(strip.reels) == 1 else f"{strip.name} {number}"
-        track.append(otio.schema.Clip(name, media_reference=media, source_range=whole))
+        track.append(otio.schema.Clip(name, media_reference=media, source_range=new))
     return track
 
 

@@ -115,12 +115,9 @@ def vertical_acceleration(velocity: GroundVelocity) -> Floats:
     known = np.isfinite(up)
     if known.sum() < 20:
         return np.full(len(up), np.nan)
-    # Second differences of white noise in the climb's differences: binomials of fourth order over those of second.
-    third = np.diff(up[known], n=2)
-    noise = float(1.4826 * np.median(np.abs(third - np.median(third)))) * np.sqrt(2 / 20)
-    step = float(np.median(interval))
+    noise, step = _vertical_noise(up[known]), float(np.median(interval))
     for count in range(1, max(1, int(LOAD_COARSEST_S / step)) + 1, 2):
-        if noise / count**1.5 <= VERTICAL_NOISE_MPS2:
+        if noise / count <= VERTICAL_NOISE_MPS2:  # the sum of differences is the difference of the ends
             break
     else:
         return np.full(len(up), np.nan)
@@ -128,6 +125,18 @@ def vertical_acceleration(velocity: GroundVelocity) -> Floats:
     cover = np.convolve(known, box, mode="same")
     mean = np.convolve(np.where(known, up, 0.0), box, mode="same") / np.maximum(cover, 1.0)
     return np.where(cover >= 0.7 * count, mean, np.nan)
+
+
+def _vertical_noise(upward_mps2: Floats) -> float:
+    """1σ (m/s²) of the white noise of climbs, as it comes out in their differences; infinite where they never change.
+
+    Heights in whole metres stand still for the most part and then jump: the median alone would call them free of noise.
+    """
+    if not np.ptp(upward_mps2):
+        return float("inf")
+    # Variance of third differences of white noise over that of first ones: sums of squared binomials, 20 over 2.
+    third = np.abs(np.diff(upward_mps2, n=2)) * np.sqrt(2 / 20)
+    return float(max(1.4826 * np.median(third), np.quantile(third, 0.98) / 2.326))
 
 
 def _direction_noise(velocity: GroundVelocity, flying: NDArray[np.bool_]) -> float:

@@ -21,7 +21,7 @@ def pair(
     recording: str, reference: str, clock: AffineClock, sigma_s: float, scatter_s: float | None = None
 ) -> Alignment:
     return Alignment(
-        recording, reference, "sure", clock, sigma_s, 2 * sigma_s, 3.0, 600.0, 300.0,
+        recording, reference, "sure", clock, sigma_s, 2 * sigma_s, 0.0, 600.0, 300.0,
         evidence={"channels": ["roll"]}, scatter_s=scatter_s or sigma_s,
     )  # fmt: skip
 
@@ -67,6 +67,14 @@ def test_a_contradiction_is_told_and_nothing_is_used() -> None:
         assert any("contradict" in reason and "+0.60 s" in reason for reason in each.reasons)
         with pytest.raises(NoAnswerError, match="contradict"):
             _ = each.clock
+
+
+def test_clocks_that_may_have_drifted_apart_in_between_do_not_contradict() -> None:
+    """Known to 3 ms each, but half an hour apart and with drifts of 100 ppm: a gap of 0.2 s is nothing unheard of."""
+    pairs = measured((0.0, 0.0, 0.2), (0.003, 0.003, 0.003))
+    assert reconciled(*pairs)[0].verdict == "ambiguous"
+    camera, between, ground = (replace(each, drift_sigma_ppm=100.0) for each in pairs)
+    assert reconciled(replace(camera, mid_recording_s=2100.0), between, ground)[0].verdict == "sure"
 
 
 def test_what_both_share_against_the_track_is_no_reason_to_forgive_a_gap() -> None:

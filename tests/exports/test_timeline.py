@@ -40,6 +40,22 @@ def test_recordings_lie_where_their_clocks_put_them(tmp_path: Path) -> None:
     assert read.duration().to_seconds() == pytest.approx(80.0)
 
 
+def test_time_lost_or_written_twice_between_chapters_stays_in_place(tmp_path: Path) -> None:
+    """The third file begins two seconds after the second ended, the fourth repeats the last 0.4 s of the third."""
+    reels = [Reel("a.mp4", 100), Reel("b.mp4", 100), Reel("c.mp4", 100, 2.0), Reel("d.mp4", 100, -0.4)]
+    (track,) = written(tmp_path, [Strip("On board", reels, Fraction(25), 0.0)], []).tracks
+    found = {
+        item.media_reference.target_url: track.trimmed_range_of_child(item)
+        for item in track
+        if isinstance(item, otio.schema.Clip)
+    }
+    starts = {url: span.start_time.to_seconds() for url, span in found.items()}
+    assert starts == {"a.mp4": 0.0, "b.mp4": 4.0, "c.mp4": 10.0, "d.mp4": 14.0}
+    last = track[-1]
+    assert last.source_range.start_time.value == 10  # whose first ten pictures the third file showed
+    assert last.duration().value == 90
+
+
 def test_whichever_recording_began_first_begins_the_timeline(tmp_path: Path) -> None:
     early = Strip("Live picture", [Reel("g.mp4", 100)], Fraction(30000, 1001), 1_757_773_200.0)
     camera, _, ground = written(tmp_path, [CAMERA, early], []).tracks

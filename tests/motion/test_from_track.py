@@ -12,6 +12,7 @@ from scipy.spatial.transform import Rotation
 from overlay.motion.air_heading import inferred_bank, wind_from_velocities
 from overlay.motion.from_track import motion_from_track
 from overlay.motion.ground_velocity import ground_velocity
+from overlay.motion.series import MotionSeries
 from overlay.tracks.track import Fix, Track
 
 Floats = NDArray[np.float64]
@@ -94,6 +95,55 @@ def attitude_track(rotations: Rotation, rate_Hz: float) -> Track:
     heading, pitch, bank = rotations.as_euler("ZYX", degrees=True).T
     columns = {"bank_deg": bank, "pitch_deg": pitch, "heading_deg": heading % 360}
     return Track(EPOCH + np.arange(len(bank)) / rate_Hz, columns)
+
+
+def sinking_turn(height_step_m: float, noise_m: float, rate_Hz: float = 5.0) -> tuple[MotionSeries, Floats, Floats]:
+    """Rolled to 40° and back, the lift raised only within a second: (motion told by the places, then time and true bank)."""
+    fine = np.arange(0.0, 120.0, 0.01)
+    bank = np.radians(40.0) * np.clip(np.interp(fine % 20, [0, 5, 6, 12, 13, 20], [0, 0, 1, 1, 0, 0]), 0, 1)
+    load, lift = 1 / np.cos(bank), np.ones_like(fine)
+    for k in range(1, len(fine)):
+        lift[k] = lift[k - 1] + 0.01 / 0.7 * (load[k] - lift[k - 1])
+    # Newton's second law: the lift's two parts; the height is held by nobody, so its trend is taken off as by a trim.
+    course = np.cumsum(9.80665 * lift * np.sin(bank) / 20.0) * 0.01
+    upward = 9.80665 * (lift * np.cos(bank) - 1)
+    climb = np.cumsum(upward - upward.mean()) * 0.01
+    east, north, up = (np.cumsum(v) * 0.01 for v in (20 * np.sin(course), 20 * np.cos(course), climb - climb.mean()))
+    time = np.arange(0.0, 119.9, 1 / rate_Hz)
+    rng = np.random.default_rng(3)
+    e, n, h = (np.interp(time, fine, v) + noise_m * rng.standard_normal(len(time)) for v in (east, north, up))
+    heights = np.round(h / height_step_m) * height_step_m if height_step_m else h
+    columns = {"latitude_deg": np.degrees(n / EARTH_M), "longitude_deg": np.degrees(e / EARTH_M), "height_m": heights}
+    motion = motion_from_track(Track(time, columns), wind=(0.0, 0.0))
+    return motion, fine, bank
+
+
+def late_s(height_step_m: float, noise_m: float) -> float:
+    """How late the inferred bank is: the shift at which it fits the true one best."""
+    motion, fine, bank = sinking_turn(height_step_m, noise_m)
+    known = np.isfinite(motion.bank_rad)
+    lags = np.arange(-0.1, 0.3, 0.005)
+    misfit = [((motion.bank_rad - np.interp(motion.time_s - lag, fine, bank))[known] ** 2).sum() for lag in lags]
+    return float(lags[int(np.argmin(misfit))])
+
+
+def test_heights_tell_the_pull_and_with_it_when_the_aircraft_banked() -> None:
+    """Lift stands on the wings: the part of it that is missing upwards is missing sideways too."""
+    level = late_s(1e9, 0.03)
+    assert level >= 0.025
+    assert abs(late_s(0.1, 0.03)) < level / 3
+
+
+@pytest.mark.parametrize("height_step_m", [5.0, 1e9])
+def test_heights_too_coarse_to_tell_the_pull_tell_nothing(height_step_m: float) -> None:
+    """Heights that stand still for the most part are not a flight without sinking."""
+    motion, _, _ = sinking_turn(height_step_m, 0.03)
+    assert np.isnan(motion.upward_mps2).all()
+
+
+def test_heights_good_to_a_tenth_are_used() -> None:
+    motion, _, _ = sinking_turn(0.1, 0.03)
+    assert np.isfinite(motion.upward_mps2[5:-5]).all()
 
 
 @settings(max_examples=60)
