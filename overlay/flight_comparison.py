@@ -204,17 +204,14 @@ def _graded(flight: Flight) -> tuple[Readings, dict[LinkName, str]]:
 
 
 def _with_carrier(flight: Flight, readings: Readings) -> Readings:
-    """The readings with the carrier-to-noise ratio, 10 dB where it was at least that, 5 dB where at most."""
-    import numpy as np
-
+    """The readings with the picture's carrier-to-noise ratio or its bounds, where it was noise that broke it."""
+    from overlay.picture.carrier import bounded_ratio_dB
     from overlay.picture.resampling import worst_around
 
     graded = flight.graded
-    told, clean = graded.carrier_to_noise_dB, graded.grade >= 3.5
-    if not np.isfinite(told).any() and not clean.all():
-        return readings  # broken, but not by noise that can be read
-    bound = np.where(clean, 10.0, np.where(graded.grade < 1.5, 5.0, np.nan))
-    ratio = np.where(np.isfinite(told), told, bound)
+    ratio = bounded_ratio_dB(graded.carrier_to_noise_dB, graded.grade)
+    if ratio is None:
+        return readings
     frames = flight.clock("ground").to_reference(graded.features.time_s)
     columns = {**readings.columns, "carrier_to_noise_dB": worst_around(frames, ratio, readings.time_s)}
     return replace(readings, columns=columns)

@@ -33,17 +33,20 @@ def headline(link: LinkCompared) -> str:
 
 
 def details(link: LinkCompared) -> Iterator[str]:
-    """What the verdict rests on, and what the other measures say."""
+    """What the verdict rests on, and what the other measures say; first what they differ in, where they do."""
     chosen = link.chosen
-    if chosen is not None and chosen.told:
-        if link.dissent or link.contradicted:
-            yield _beside(chosen)
-        yield from _on_chance(chosen)
-    for one in link.measures:
-        if one is not chosen and (
-            one.told or chosen is None or chosen.told or one.judgement.why != chosen.judgement.why
-        ):
-            yield _beside(one)
+    beside = [
+        _beside(one)
+        for one in link.measures
+        if one is not chosen
+        and (one.told or chosen is None or chosen.told or one.judgement.why != chosen.judgement.why)
+    ]
+    if chosen is None or not chosen.told:
+        yield from beside
+    elif link.dissent:
+        yield from (_beside(chosen), *beside, *_on_chance(chosen))
+    else:
+        yield from (*_on_chance(chosen), *beside)
 
 
 def left_out(link: LinkCompared, names: Sequence[str]) -> Iterator[str]:

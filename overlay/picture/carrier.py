@@ -28,6 +28,8 @@ _LEAST_NOISE = 3.0
 _PLENTY = 0.6
 """Clicks a line that are counted well enough within a few frames."""
 _SMOOTHED_S = 0.3
+_CLEAN_GRADE, _LOST_GRADE = 3.5, 1.5
+"""Above the one the ratio is at least the highest that can be read, below the other at most the lowest."""
 
 
 def link_ratio_dB(features: Features, clean: Baseline, frame_rate: float) -> Floats:
@@ -46,6 +48,18 @@ def link_ratio_dB(features: Features, clean: Baseline, frame_rate: float) -> Flo
     if np.count_nonzero(told) >= _SMOOTHED_S * frame_rate:
         ratio += float(np.median(by_clicks[told] - ratio[told]))
     return np.where(noisy & (ratio >= VALID_dB[0]) & (ratio <= VALID_dB[1]), ratio, np.nan)
+
+
+def bounded_ratio_dB(ratio_dB: Floats, grade: Floats) -> Floats | None:
+    """The ratio (N,) with what a picture's grade says where it cannot be read: 10 dB for at least that, 5 dB for at most.
+
+    None where no ratio was read in a picture that was broken: something other than noise broke it.
+    """
+    clean = grade >= _CLEAN_GRADE
+    if not np.isfinite(ratio_dB).any() and not clean.all():
+        return None
+    bound = np.where(clean, VALID_dB[1], np.where(grade < _LOST_GRADE, VALID_dB[0], np.nan))
+    return np.where(np.isfinite(ratio_dB), ratio_dB, bound)
 
 
 def _smoothed(values: Floats, where: NDArray[np.bool_], frame_rate: float) -> Floats:
