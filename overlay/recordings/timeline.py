@@ -75,8 +75,17 @@ class _Packets(NamedTuple):
     fault: str
 
     def order(self) -> Ticks:
-        """A stamp per packet that rises along an unbroken file: dts, or pts where there is none."""
-        return np.where(self.dts == UNKNOWN, self.pts, self.dts)
+        """A stamp per packet that rises along an unbroken file: dts, or pts where there is none.
+
+        Containers that keep only times of showing let dts be worked out, but not of the first pictures, whose pts run ahead
+        of the dts that follow by as much as pictures are reordered: they are decoded no later than the first that has one.
+        """
+        order = np.where(self.dts == UNKNOWN, self.pts, self.dts)
+        known = np.flatnonzero(self.dts != UNKNOWN)
+        if len(known):
+            lead = order[: known[0]]
+            lead[lead != UNKNOWN] = np.minimum(lead[lead != UNKNOWN], self.dts[known[0]])
+        return order
 
     def astray(self, base: Fraction) -> NDArray[np.bool_]:
         """Which packets are to be shown at a time that has nothing to do with when they are decoded."""

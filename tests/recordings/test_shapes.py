@@ -98,6 +98,19 @@ def test_uneven_times_are_kept(tmp_path: Path, plain: Any, write: Any, suffix: s
     assert recording.frame_at(99) == 19
 
 
+@pytest.mark.parametrize("slow_ms", [100, 200, 400])
+def test_slow_first_pictures_keep_their_times_where_the_container_knows_only_those_of_showing(
+    tmp_path: Path, recipes: Any, write: Any, slow_ms: int
+) -> None:
+    """Matroska: what runs ahead for being reordered, half a second and more here, is no clock that was reset."""
+    times = [*range(0, 12 * slow_ms, slow_ms), *range(12 * slow_ms, 12 * slow_ms + 2000, 40)]
+    path = tmp_path / "slow.mkv"
+    write(path, replace(recipes["mkv h264"], sound=False), frames=len(times), pts=times, tick=Fraction(1, 1000))
+    recording = open_recording([path])
+    assert not recording.damage
+    assert np.round(recording.pts_index * 1000).astype(int).tolist() == times
+
+
 @pytest.mark.parametrize(("suffix", "tick"), [(".mkv", 1000), (".mp4", None), (".ts", 90000)])
 def test_a_fractional_rate_survives_rounding_to_ticks(
     tmp_path: Path, plain: Any, write: Any, suffix: str, tick: int | None
