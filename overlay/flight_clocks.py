@@ -49,7 +49,15 @@ def align_all(
         whole = _without(camera.motion, steps)
         progress("aligning ground to camera", 0.0)
         found.append(
-            align(ground.motion, whole, recording_name="ground", reference_name="camera", chapters=ground.chapters)
+            align(
+                ground.motion,
+                whole,
+                recording_name="ground",
+                reference_name="camera",
+                chapters=ground.chapters,
+                # a picture lost between the camera's chapters bends the clock as a wrong rate does
+                mislabelled=len(camera.chapters) < 2,
+            )
         )
         progress("aligning ground to camera", 1.0)
     if ground and log and (pinned is None or not camera):

@@ -136,6 +136,12 @@ class Alignment:
             return None
         return self.best.offset_s - self.half_interval_s, self.best.offset_s + self.half_interval_s
 
+    def half_interval_at(self, recording_s: float) -> float:
+        """Half the 95 % interval (s) of the reference time at a moment of the recording; NaN where it is not known."""
+        return float(
+            np.hypot(self.half_interval_s, 1.96e-6 * self.drift_sigma_ppm * (recording_s - self.mid_recording_s))
+        )
+
     def as_json(self) -> dict[str, Any]:
         """One member of ``pairs`` in ``overlay/alignment`` version 1."""
         known = self.best is not None and (self.verdict == "sure" or self.pin is not None)

@@ -104,8 +104,10 @@ def _print(pair: Alignment, flight: Flight) -> None:
     if facts["offset_s"] is not None:
         rows.append(("recording began", facts["start_utc"] or f"at {facts['offset_s']:.3f} s of the {pair.reference}"))
         if facts["interval95_s"] is not None:
-            low, high = ((bound - facts["offset_s"]) * 1000 for bound in facts["interval95_s"])
-            rows.append(("95 % interval", f"{low:+.0f} … {high:+.0f} ms"))
+            begin, middle = (1000 * pair.half_interval_at(at) for at in (0.0, pair.mid_recording_s))
+            rows.append(
+                ("95 % interval", f"± {begin:.0f} ms, and ± {middle:.0f} ms in the middle of what was compared")
+            )
         drift = facts["drift_ppm"]
         rows.append(("drift", f"{drift:+.1f} ppm" if drift is not None else "not measurable here"))
     else:

@@ -53,7 +53,8 @@ def sentences(alignment: Alignment) -> list[str]:
     if alignment.verdict == "sure" and alignment.best is not None and alignment.pin is None:
         told.append(
             f"The recording begins at {_moment(alignment.best.offset_s, alignment.keeps_utc)}, "
-            f"known to ± {1000 * alignment.half_interval_s:.0f} ms (95 %) from {_span(alignment.overlap_s)} of common flight."
+            f"known to ± {1000 * alignment.half_interval_at(0.0):.0f} ms (95 %), and to ± "
+            f"{1000 * alignment.half_interval_s:.0f} ms in the middle of {_span(alignment.overlap_s)} of common flight."
         )
         drift = alignment.drift_ppm
         told.append(
@@ -176,16 +177,15 @@ def _windows(axes: Axes, alignment: Alignment) -> None:
         label="stretch, ± 2σ",
     )
     axes.axhline(0, color=ORANGE, lw=1.6, label="the fitted clock, drift included")
-    if np.isfinite(alignment.half_interval_s):
-        axes.axhspan(
-            -1000 * alignment.half_interval_s,
-            1000 * alignment.half_interval_s,
-            color=ORANGE,
-            alpha=0.22,
-            lw=0,
-            label="its 95 % interval",
-        )
     reach = 1.3 * float(np.percentile(np.abs(lag[telling]) + 2 * sigma[telling], 90)) + 1
+    if alignment.best is not None and np.isfinite(alignment.half_interval_s):
+        left, right = axes.get_xlim()
+        edges = np.linspace(left, right, 50)
+        shown_s = alignment.best.to_recording(traces.time_s[0] + 60 * edges)
+        half = np.array([1000 * alignment.half_interval_at(float(at)) for at in shown_s])
+        axes.fill_between(edges, -half, half, color=ORANGE, alpha=0.22, lw=0, label="its 95 % interval")
+        axes.set_xlim(left, right)
+        reach = max(reach, 1.2 * float(half.max()))
     axes.set_ylim(-reach, reach)
     axes.set_xlabel("minutes into the common part of the flight")
     axes.set_ylabel("ms late")

@@ -185,7 +185,8 @@ def _offset(found: Alignment) -> Row:
     if found.best is None or (found.verdict != "sure" and found.pin is None):
         return Row(name, NO_DATA, "–", "; ".join(found.reasons) or "no trustworthy answer")
     begins = format_utc(found.best.offset_s) if found.keeps_utc else f"{number(found.best.offset_s, 3)} s"
-    spread = f"± {number(1000.0 * found.half_interval_s)} ms" if math.isfinite(found.half_interval_s) else _UNKNOWN
+    half_s = found.half_interval_at(0.0)
+    spread = f"± {number(1000.0 * half_s)} ms" if math.isfinite(half_s) else _UNKNOWN
     source = "set by hand" if found.pin is not None else f"motion compared over {lasting(found.overlap_s)}"
     return Row(name, f"begins {begins}", spread, source)
 

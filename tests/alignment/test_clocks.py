@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
 from overlay.alignment import align
+from overlay.flight_clocks import Watched, align_all
 from overlay.motion import MotionSeries
 
 RATE_HZ = 15.0
@@ -104,3 +105,27 @@ def test_a_delay_of_the_log_is_spoken_of_where_there_is_a_log() -> None:
     recording, reference = _recording(shown, OFFSET_S + shown), _reference()
     assert align(recording, reference).evidence["offset_kind"].startswith("effective")
     assert align(recording, reference, reference_name="camera").evidence["offset_kind"] == "true"
+
+
+def test_the_interval_widens_away_from_the_middle_by_what_is_not_known_of_the_drift() -> None:
+    shown = np.arange(0.0, 400.0, 1 / RATE_HZ)
+    found = align(_recording(shown, OFFSET_S + shown), _reference())
+    assert found.half_interval_at(found.mid_recording_s) == pytest.approx(found.half_interval_s)
+    far_s = found.mid_recording_s + 1e4
+    assert found.half_interval_at(far_s) == pytest.approx(1.96 * 0.01 * found.drift_sigma_ppm, rel=0.1)
+
+
+def test_a_picture_lost_between_the_cameras_chapters_is_no_wrong_rate_of_the_ground_recording() -> None:
+    """In a short flight the lost time alone bends the clock by as much as 29.97 pictures told as 30 do."""
+    shown = np.arange(0.0, 90.0, 1 / RATE_HZ)
+    lost = np.where(shown >= 45.0, 0.06, 0.0)
+    camera, ground = _recording(shown, OFFSET_S + shown + lost), _recording(shown, OFFSET_S + 4.0 + shown)
+    assert align(ground, camera).evidence["clock_hypothesis"], "what is to be guarded against"
+    watched = {
+        "camera": Watched(camera, (("a.mp4", 0.0), ("b.mp4", 45.0))),
+        "ground": Watched(ground, (("ground.mp4", 0.0),)),
+    }
+    (pair,), _ = align_all(watched, None, None, lambda *_: None)
+    assert pair.verdict == "ambiguous"
+    whole = {**watched, "camera": Watched(camera, (("a.mp4", 0.0),))}
+    assert align_all(whole, None, None, lambda *_: None)[0][0].verdict == "sure"

@@ -193,7 +193,8 @@ def test_numbers_come_with_interval_and_source(story: Story, outline: Outline) -
 def test_the_clocks_are_told_with_their_evidence(outline: Outline) -> None:
     told = outline.text
     assert "camera on track: sure" in told
-    assert "known to ± 5 ms (95 %)" in told
+    # 5 ms in the middle; at the beginning, 820 s before it, 1.96 · 1.6 ppm of drift besides: √(5² + 2.6²)
+    assert "known to ± 6 ms (95 %), and to ± 5 ms in the middle" in told
     assert "± 3.1 ppm" in told  # 1.96 standard errors of 1.6
     assert "ground on camera: ambiguous" in told
     assert "two places fit alike" in told
