@@ -5,8 +5,7 @@ from __future__ import annotations
 from base64 import b64encode
 from typing import NamedTuple
 
-import numpy as np
-
+from overlay.debrief.gravest import gravest, moments
 from overlay.debrief.story import Story
 from overlay.debrief.verdict import leg_of
 from overlay.debrief.wording import clock, lasting, place, quantity
@@ -41,10 +40,9 @@ class BreakupRow(NamedTuple):
 
 
 def shown_frames(diagnosis: Diagnosis) -> tuple[int, ...]:
-    """Frames of the ground recording that the table would like to show: onset, worst, clean again, of the gravest."""
-    lost = [float(np.sum(5.0 - diagnosis.grade[event.onset_frame : event.end_frame])) for event in diagnosis.events]
-    gravest = np.argsort(lost)[::-1][:MOST_WITH_PICTURES]
-    wanted = {frame for k in gravest.tolist() for _, frame in _moments(diagnosis.events[k], len(diagnosis.grade))}
+    """Frames of the ground recording that the table would like to show: onset, worst and end of the gravest."""
+    events = gravest(diagnosis, MOST_WITH_PICTURES)
+    wanted = {frame for event in events for _, frame in moments(event, diagnosis)}
     return tuple(sorted(wanted))
 
 
@@ -98,16 +96,11 @@ def _why(event: Breakup) -> str:
     return ", ".join(told) if told else "not known"
 
 
-def _moments(event: Breakup, frames: int) -> list[tuple[str, int]]:
-    moments = [("onset", event.onset_frame), ("worst", event.worst_frame)]
-    return moments + ([("clean again", event.end_frame)] if event.end_frame < frames else [])
-
-
 def _pictures(story: Story, event: Breakup) -> list[Thumbnail]:
     if story.diagnosis is None:
         return []
     found = []
-    for name, frame in _moments(event, len(story.diagnosis.grade)):
+    for name, frame in moments(event, story.diagnosis):
         data = story.thumbnails.get(frame)
         if data is None:
             continue

@@ -77,7 +77,7 @@ class Story:
         return event.onset_s if not len(self.readings) else None
 
     def recovery(self, event: Breakup) -> float | None:
-        """When the picture was clean again, in the page's time."""
+        """When a break-up was over, in the page's time."""
         onset = self.onset(event)
         return None if onset is None else onset + event.end_s - event.onset_s
 

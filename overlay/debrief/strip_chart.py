@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from overlay.debrief.gravest import gravest, moments
 from overlay.picture.breakups import Breakup, Diagnosis
 from overlay.picture.impairment import GRADES
 from overlay.picture.states import CLEAN, STATES
@@ -38,8 +39,8 @@ _HEAD_IN, _STRIP_IN, _RATIO_IN, _ROW_IN = 1.0, 2.7, 1.25, 2.35
 
 
 def thumbnail_frames(diagnosis: Diagnosis) -> tuple[int, ...]:
-    """Frames that `draw` would like to show: onset, worst and first clean frame of the gravest events, in order."""
-    wanted = {frame for event in _shown(diagnosis) for _, frame in _moments(event, len(diagnosis.grade))}
+    """Frames that `draw` would like to show: onset, worst and end of the gravest events, in order."""
+    wanted = {frame for event in gravest(diagnosis, _MOST_ROWS) for _, frame in moments(event, diagnosis)}
     return tuple(sorted(wanted))
 
 
@@ -48,7 +49,7 @@ def draw(diagnosis: Diagnosis, thumbnails: Thumbnails, path: str | os.PathLike[s
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
-    events = _shown(diagnosis)
+    events = gravest(diagnosis, _MOST_ROWS)
     clicks = bool(np.isfinite(diagnosis.carrier_to_noise_dB).any())
     heights = [_HEAD_IN, _STRIP_IN, *([_RATIO_IN] if clicks else []), *[_ROW_IN] * len(events)]
     figure = Figure(figsize=(_WIDTH_IN, sum(heights)), dpi=_DPI, facecolor="white")
@@ -64,20 +65,9 @@ def draw(diagnosis: Diagnosis, thumbnails: Thumbnails, path: str | os.PathLike[s
         canvas.print_png(file)  # type: ignore[no-untyped-call]  # matplotlib leaves it untyped
 
 
-def _shown(diagnosis: Diagnosis) -> list[Breakup]:
-    """The gravest events, as many as fit, in the order of time."""
-    lost = [np.sum(5.0 - diagnosis.grade[event.onset_frame : event.end_frame]) for event in diagnosis.events]
-    gravest = np.argsort(lost)[::-1][:_MOST_ROWS]
-    return [diagnosis.events[k] for k in sorted(gravest.tolist())]
-
-
-def _moments(event: Breakup, frames: int) -> list[tuple[str, int]]:
-    moments = [("onset", event.onset_frame), ("worst", event.worst_frame)]
-    return moments + ([("clean again", event.end_frame)] if event.end_frame < frames else [])
-
-
 def _axes(figure: Figure, bottom_in: float, height_in: float, whole_in: float) -> Axes:
-    return figure.add_axes((0.09, 1.0 - bottom_in / whole_in, 0.88, height_in / whole_in))
+    # the grades' words stand on the right
+    return figure.add_axes((0.09, 1.0 - bottom_in / whole_in, 0.77, height_in / whole_in))
 
 
 def _head(figure: Figure, diagnosis: Diagnosis, shown: int, height: float) -> None:
@@ -119,9 +109,7 @@ def _strip(axes: Axes, diagnosis: Diagnosis) -> None:
     for grade_, words in GRADES.items():
         axes.axhline(grade_, color="#dddddd", linewidth=0.7, zorder=0)
         if grade_ in (1, 3, 5):
-            axes.text(
-                1.0, grade_ + 0.06, words, fontsize=8, color=_QUIET, ha="right", transform=axes.get_yaxis_transform()
-            )
+            axes.text(1.01, grade_, words.replace(" ", "\n"), fontsize=9, color=_QUIET, va="center", transform=axes.get_yaxis_transform())
     axes.set_ylabel("grade", fontsize=10, color=_INK)
     _time_axis(axes, diagnosis)
     _legend(axes, diagnosis)
@@ -156,7 +144,7 @@ def _runs(diagnosis: Diagnosis) -> list[tuple[int, float, float]]:
 def _ratio(axes: Axes, diagnosis: Diagnosis) -> None:
     axes.plot(diagnosis.features.time_s, diagnosis.carrier_to_noise_dB, ".", color="#0072B2", markersize=3)
     axes.axhline(10.0, color=_QUIET, linewidth=0.8, linestyle="--")
-    axes.text(0.005, 10.1, "FM threshold", fontsize=8, color=_QUIET, transform=axes.get_yaxis_transform())
+    axes.text(0.005, 10.3, "FM threshold", fontsize=8, color=_QUIET, transform=axes.get_yaxis_transform())
     axes.set_ylim(4.5, 11.5)
     axes.set_yticks([5, 7.5, 10])
     axes.tick_params(labelsize=10, colors=_INK)
@@ -202,7 +190,7 @@ def _event(
     low, high = event.onset_interval_s
     certainty = f"onset between {low:.2f} and {high:.2f} s (95 %)"
     figure.text(0.075, top - 0.21 / whole_in, certainty, fontsize=9, color=_QUIET, va="top")
-    for k, (words, frame) in enumerate(_moments(event, len(diagnosis.grade))):
+    for k, (words, frame) in enumerate(moments(event, diagnosis)):
         axes = figure.add_axes(
             (0.03 + 0.318 * k, 1.0 - (bottom_in - 0.08) / whole_in, 0.308, (_ROW_IN - 0.66) / whole_in)
         )

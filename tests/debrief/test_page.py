@@ -127,7 +127,7 @@ def test_headings_descend_one_step_at_a_time(outline: Outline) -> None:
 def test_every_picture_and_control_has_a_name(outline: Outline) -> None:
     assert outline.all("html")[0]["lang"] == "en"
     pictures = outline.all("img")
-    assert len(pictures) == 19  # onset, worst and clean again of six break-ups, and the evidence of one clock
+    assert len(pictures) == 19  # onset, worst and end of six break-ups, and the evidence of one clock
     assert all(len(picture["alt"] or "") > 20 for picture in pictures)
     for group in outline.all("div"):
         if group.get("role") in ("group", "region"):
