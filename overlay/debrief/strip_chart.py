@@ -109,7 +109,8 @@ def _strip(axes: Axes, diagnosis: Diagnosis) -> None:
     for grade_, words in GRADES.items():
         axes.axhline(grade_, color="#dddddd", linewidth=0.7, zorder=0)
         if grade_ in (1, 3, 5):
-            axes.text(1.01, grade_, words.replace(" ", "\n"), fontsize=9, color=_QUIET, va="center", transform=axes.get_yaxis_transform())
+            beside = axes.get_yaxis_transform()
+            axes.text(1.01, grade_, words.replace(" ", "\n"), fontsize=9, color=_QUIET, va="center", transform=beside)
     axes.set_ylabel("grade", fontsize=10, color=_INK)
     _time_axis(axes, diagnosis)
     _legend(axes, diagnosis)

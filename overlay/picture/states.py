@@ -134,11 +134,13 @@ def evidence(features: Features, clean: Baseline, frame_rate: float) -> Floats:
     no_figures = np.where(np.isnan(features.figures), 1.0, _soft(gone - 0.45, 0.05))
     blank = flat * _soft(200.0 - features.brightness, 5.0) * no_figures
     steps = _soft(np.nan_to_num(features.step_px) - clean.step_px - 1.0, 0.2)
-    tearing = steps * np.maximum(_soft(noise - 4.0, 1.0), _soft(gone - 0.25, 0.05))
+    tearing = steps * _disturbed(noise, gone)
     sparkling = _soft(sparkle(features, clean, frame_rate) - _SPARKLES, 0.03)
     noisy = _soft(ANNOYING_GRADE - grade_of(signal_to_noise_dB(noise)), 0.1)
     blocks = concealed(features, clean, noise)
-    return np.stack([blank, adrift(features, clean), frozen(features), blocks, tearing, sparkling, noisy], axis=1)
+    return np.stack(
+        [blank, adrift(features, clean, noise), frozen(features), blocks, tearing, sparkling, noisy], axis=1
+    )
 
 
 def smear_rms(features: Features, clean: Baseline) -> Floats:
@@ -164,16 +166,25 @@ def concealed(features: Features, clean: Baseline, noise: Floats) -> Floats:
     return np.asarray(np.maximum(features.corrupt, quiet * np.maximum(smeared, edges * _soft(gone - 0.1, 0.02))))
 
 
-def adrift(features: Features, clean: Baseline) -> Floats:
-    """1 where lines no longer continue lines and the figures or the colour have gone as well, 0 elsewhere (N,)."""
+def adrift(features: Features, clean: Baseline, noise: Floats) -> Floats:
+    """1 where lines no longer continue lines and the figures or the colour have gone as well, 0 elsewhere (N,).
+
+    Furrows and other fine stripes make lines that do not continue each other, either, but no noise, and move no figures.
+    """
     apart = _soft(0.6 * clean.coherence - features.coherence, 0.04)
-    no_figures = _soft(missing_figures(features, clean) - 0.45, 0.05)
+    gone = missing_figures(features, clean)
+    no_figures = _soft(gone - 0.45, 0.05)
     no_colour = np.where(has_colour(features, clean) | (clean.colour < 1.6), 0.0, 1.0)
     rough = _soft(beyond(features.line_noise, clean.line_noise) - 3.0, 0.5)
-    torn = _soft(np.nan_to_num(features.torn) - 0.5, 0.05) * rough
+    torn = _soft(np.nan_to_num(features.torn) - 0.5, 0.05) * rough * _disturbed(noise, gone)
     bar = _soft(features.dark_bar - 0.05, 0.01) * no_figures
     with_it = np.maximum(np.maximum(no_figures, no_colour * rough), torn)
     return np.asarray(np.maximum(apart * with_it, bar))
+
+
+def _disturbed(noise: Floats, gone: Floats) -> Floats:
+    """Whether a receiver about to lose sync may have made a picture (N,): one with noise, or with figures out of place."""
+    return np.maximum(_soft(noise - 4.0, 1.0), _soft(gone - 0.25, 0.05))
 
 
 def frozen(features: Features) -> Floats:
