@@ -1,11 +1,12 @@
 """The diagnosis of the live picture, scored on recordings whose truth is known.
 
     python benchmarks/breakups.py [--seeds scoring|design|both] [--jobs N] [--only NAME…] [--keep FOLDER]
+    python benchmarks/breakups.py --hard-minutes N [--first-seed S] [--jobs N] [--only SCENE…] [--keep FOLDER]
 
 Each trial sends a scene over the simulated link twice, at the trial's carrier-to-noise ratio and at 60 dB, and records
 both with the same recorder: compression, burned-in figures and all. What differs between the two recordings, less what
 two recordings of an equally good picture differ by, is the truth. Hard clean footage goes over a good link once; every
-break-up told there is false.
+break-up told there is false. With `--hard-minutes` only such footage is scored, a minute a seed, as much of it as wanted.
 
 A break-up is a stretch whose grade is worse than 2.5 (half way from "slightly annoying" to "annoying"), gaps under a
 second bridged. Those that never get worse than 2.0 need not be found, and what is found where the true grade is worse
@@ -31,6 +32,7 @@ from pathlib import Path
 
 import cv2
 import numpy as np
+from hard_minutes import report_minutes
 from link_trials import RATE, Trial, Truth, fade, make, make_clean
 from numpy.typing import NDArray
 
@@ -279,7 +281,16 @@ def main() -> None:
     parser.add_argument("--jobs", type=int, default=1, help="processes")
     parser.add_argument("--only", nargs="*", default=[], help="conditions whose name contains one of these")
     parser.add_argument("--keep", metavar="FOLDER", help="keep the recordings here, and use those that are here")
+    parser.add_argument(
+        "--hard-minutes", type=int, metavar="N", help="score so many minutes of hard clean footage instead"
+    )
+    parser.add_argument("--first-seed", type=int, default=9100, help="of the hard minutes")
     arguments = parser.parse_args()
+    if arguments.hard_minutes:
+        scenes = [scene for scene in CLEAN if not arguments.only or any(word in scene for word in arguments.only)]
+        count, first, jobs = arguments.hard_minutes, arguments.first_seed, arguments.jobs
+        report_minutes(count, scenes, first, jobs, diagnose, arguments.keep)
+        return
     with tempfile.TemporaryDirectory() as temporary:
         for which in ("design", "scoring") if arguments.seeds == "both" else (arguments.seeds,):
             seeds = [SEEDS[which] + 40 * k for k in range(arguments.repeats)]
