@@ -127,6 +127,12 @@ def cases(first_seed: int = 1000) -> Iterator[Case]:
     yield from some("strangers", 24, kind="stranger", flight={"style": ["errand", "busy", "errand", "loiter"],
                     "minutes": [12.0, 6.0, 20.0]}, log=stranger)  # fmt: skip
     yield from some("strangers, two recordings", 6, kind="strange recordings", flight={"minutes": [8.0, 5.0]}, log={})
+    set_down = {"rest": [6.0, 15.0], "minutes": [5.0, 8.0, 12.0]}
+    yield from some("set down before launch", 6, flight=set_down, log={"rate": [5.0, 1.0, 10.0]})
+    straight = set_down | {"style": "straight", "gust": 0.02}
+    yield from some("straight from launch to landing", 6, flight=straight, log={"rate": [5.0, 1.0]})
+    yield from some("strangers set down before launch", 6, kind="stranger", flight=set_down | {"style": "straight"},
+                    log={"rate": [5.0, 1.0]})  # fmt: skip
 
 
 def _picked(choices: dict[str, Any], k: int) -> dict[str, Any]:
@@ -166,7 +172,7 @@ def _against_log(case: Case, flown: af.Flown, seen: af.Seen, logged: af.Logged, 
     from overlay.tracks import Track
 
     began = time.process_time()
-    motion = MotionSeries(seen.time, seen.rates, interval_s=seen.interval)
+    motion = MotionSeries(seen.time, seen.rates, stillness=seen.stillness, interval_s=seen.interval)
     track = Track(logged.time, logged.columns)
     more = {"chapters": seen.chapters} if len(seen.chapters) > 1 else {}
     found = align(motion, motion_from_track(track), keeps_utc=True, **more)
@@ -183,7 +189,10 @@ def _two_recordings(case: Case, flown: af.Flown, seen: af.Seen, camera: dict[str
     own = flown if case.kind == "recordings" else af.fly(case.seed + 5000, **case.flight)
     ground = af.see(own, case.seed + 300, **({"start": 11.0, "noise": 0.01} | log))
     began = time.process_time()
-    series = [MotionSeries(each.time, each.rates, interval_s=each.interval) for each in (ground, seen)]
+    series = [
+        MotionSeries(each.time, each.rates, stillness=each.stillness, interval_s=each.interval)
+        for each in (ground, seen)
+    ]
     found = align(*series, recording_name="ground", reference_name="camera")
     seconds = time.process_time() - began
     slow, quick = 1 + log.get("drift", 0.0), 1 + camera.get("drift", 0.0)

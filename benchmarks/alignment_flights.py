@@ -51,11 +51,12 @@ class Flown:
 
 @dataclass(frozen=True)
 class Seen:
-    """What the picture gives: mid-interval times, rates in camera axes (N, 3), the intervals; whether it was panning."""
+    """What the picture gives: mid-interval times, rates in camera axes (N, 3), the intervals, stillness; whether it panned."""
 
     time: Floats
     rates: Floats
     interval: Floats
+    stillness: Floats
     aside: NDArray[np.bool_]
     chapters: tuple[tuple[str, float], ...]
     jumps: Floats
@@ -120,8 +121,8 @@ def bank_command(rng: np.random.Generator, count: int, style: str) -> Floats:
 
 
 def fly(seed: int, minutes: float = 12.0, style: str = "errand", *, wind: float | None = None, gust: float = 1.0,
-        handling: float = 30.0, landed: float = 20.0) -> Flown:  # fmt: skip
-    """One flight: handled before launch, flown, standing after landing. `minutes` is the time in the air."""
+        handling: float = 30.0, landed: float = 20.0, rest: float = 0.0) -> Flown:  # fmt: skip
+    """One flight: handled, set down for `rest`, flown, standing after landing. `minutes` is the time in the air."""
     rng = np.random.default_rng(seed)
     before, air, after = round(handling / STEP), round(minutes * 60 / STEP), round(landed / STEP)
     speed = rng.uniform(14, 24) + wander(rng, air, 1.0, 10.0, 0.5)
@@ -144,7 +145,7 @@ def fly(seed: int, minutes: float = 12.0, style: str = "errand", *, wind: float 
     angles[:3, flying] = path, np.arcsin(climb / speed), bank
     angles[3, flying] = (heading - path) * ends
     angles[4, flying] += gust * wander(rng, air, math.radians(1.5), 1.5, 0.2)
-    angles[:3, :before] += _handled(rng, before)
+    angles[:3, :before] += _handled(rng, before, rest)
     strength, towards = rng.uniform(0, 8) if wind is None else wind, rng.uniform(-np.pi, np.pi)
     velocity = np.zeros((angles.shape[1], 3))
     pushed = delayed(aside, 4.0)
@@ -158,12 +159,12 @@ def fly(seed: int, minutes: float = 12.0, style: str = "errand", *, wind: float 
     return Flown(attitude, velocity, airspeed, flying)
 
 
-def _handled(rng: np.random.Generator, count: int) -> Floats:
-    """Being carried and turned over in the hand (3, N), in bursts, at rest at the end."""
+def _handled(rng: np.random.Generator, count: int, rest: float) -> Floats:
+    """Being carried and turned over in the hand (3, N), in bursts, at rest for `rest` seconds at the end."""
     turned = np.vstack([wander(rng, count, math.radians(8), 1.5, 0.3) for _ in range(3)])
     held = np.repeat(rng.random(count // 250 + 1) < 0.5, 250)[:count] * 1.0
     held = np.convolve(held, np.ones(50) / 50, mode="same")[:count] if count else held
-    return turned * held * np.clip(np.arange(count)[::-1] * STEP, 0, 1)
+    return turned * held * np.clip(np.arange(count)[::-1] * STEP - rest, 0, 1)
 
 
 def panning(rng: np.random.Generator, count: int, share: float) -> Floats:
@@ -216,16 +217,19 @@ def see(
     rates = rates + rng.standard_normal(rates.shape) * (noise + 0.012 * shake[:, None])
     rates[:, 1:] *= scale
     middle = (frames[1:] + frames[:-1]) / 2
+    # Of a picture 320 wide with a lens of 95 degrees; the ground that is flown over moves in it too.
+    moved = 147 * np.linalg.norm(rates, axis=1) * interval + 0.5 * shake
     wrong = rng.random(len(rates)) < 0.01
     rates[wrong] += 0.3 * rng.standard_normal((int(wrong.sum()), 3))
     lost = rng.random(len(rates)) < 0.02
     for lost_from, lost_to in (*blind, *((at - 1 / fps, at) for at, _ in jumps)):
         lost |= (middle >= lost_from) & (middle <= lost_to)
     rates[lost] = np.nan
+    stillness = np.where(lost, np.nan, np.clip(1.25 - 2 * moved, 0, 1))
     aside = np.abs(np.interp(moment[1:], flown.time, angle)) > 0.01
     starts = [0.0, *(at for at, _ in jumps)]
     chapters = tuple((f"part{k + 1}.mp4", at) for k, at in enumerate(starts))
-    return Seen(middle, rates, interval, aside, chapters, np.array([0.0, *(size for _, size in jumps)]))
+    return Seen(middle, rates, interval, stillness, aside, chapters, np.array([0.0, *(size for _, size in jumps)]))
 
 
 def log(

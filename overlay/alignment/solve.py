@@ -14,11 +14,12 @@ from overlay.alignment import chapters as chapter_jumps
 from overlay.alignment import votes
 from overlay.alignment.coarse import Search, search
 from overlay.alignment.comparison import Comparison, Pose, Reference
+from overlay.alignment.moments import Lag, contradiction, moment_lags, moments, placed
 from overlay.alignment.refine import Fit, refined
 from overlay.alignment.result import Alignment, Candidate, ChapterClock, Traces, Verdict
 from overlay.alignment.sampling import Averager, rates
 from overlay.alignment.verdict import CHANCE, NOTHING, judge, never_sure
-from overlay.clock import AffineClock
+from overlay.clock import AffineClock, format_utc
 from overlay.motion.series import MotionSeries
 
 Floats = NDArray[np.float64]
@@ -48,6 +49,7 @@ class _Solution:
     verdict: Verdict
     reasons: tuple[str, ...]
     chapters: tuple[ChapterClock, ...]
+    moments: tuple[Lag, ...]
     hypothesis: str = ""
 
 
@@ -75,14 +77,16 @@ def align(
     blank = Alignment(recording_name, reference_name, "none", keeps_utc=keeps_utc)
     known = min(ours.known_s, theirs.known_s)
     if known < least_overlap_s:
-        return replace(blank, reasons=(f"only {known:.0f} s of motion are known, {least_overlap_s:.0f} s are needed",))
+        short = f"only {known:.0f} s of motion are known, {least_overlap_s:.0f} s are needed"
+        return replace(blank, reasons=(short, *_by_moments(recording, reference, keeps_utc)))
     found = search(theirs, ours, least_overlap_s)
     solution = _solved(recording, reference, found, chapters) if found.probability < NOTHING else None
     # Between chapters a lost half second looks like a wrong frame rate: then nothing is sure, rather than the wrong thing.
     if mislabelled and len(chapters) < 2 and (solution is None or solution.verdict != "sure"):
         solution = _mislabelled(recording, reference, found, chapters) or solution
     if solution is None:
-        return _nothing(blank, found, Reference(reference), ours)
+        nothing = _nothing(blank, found, Reference(reference), ours)
+        return replace(nothing, reasons=(*nothing.reasons, *_by_moments(recording, reference, keeps_utc)))
     return _told(blank, solution, reference, reference_lag_s)
 
 
@@ -125,6 +129,16 @@ def _nothing(blank: Alignment, found: Search, reference: Reference, recording: A
     )  # fmt: skip
 
 
+def _by_moments(recording: MotionSeries, reference: MotionSeries, keeps_utc: bool) -> tuple[str, ...]:
+    """Where launch and landing alone would have it, as a reason that goes with a refusal: half a second is no clock."""
+    place = placed(moments(recording), moments(reference))
+    if place is None:
+        return ()
+    begins = format_utc(place[0]) if keeps_utc else f"{place[0]:.1f} s of the reference"
+    told = f"launch and landing alone, as of any flight of this length, have it begin at {begins} ± {1.96 * place[1]:.1f} s"
+    return (told,)
+
+
 def _solved(
     recording: MotionSeries,
     reference: MotionSeries,
@@ -137,6 +151,7 @@ def _solved(
     against = Reference(reference)
     ours = rates(recording).smoothed(against.smoothing_s)
     start = AffineClock(found.candidates[0].offset_s, nominal)
+    moved = recording
     try:
         fit, compared = refined(against, ours, start)
         clocks: tuple[ChapterClock, ...] = ()
@@ -154,8 +169,10 @@ def _solved(
         return None
     spread = votes.disagreement(list(votes.channel_lags(fit).values()))
     sigma = float(np.sqrt(fit.covariance()[0, 0])) * spread
-    verdict, reasons = judge(found, fit, ballot, votes.half_lags(fit), sigma, nominal)
-    return _Solution(found, fit, compared, ballot, sigma, verdict, reasons, clocks)
+    lags_of_moments = moment_lags(moments(moved), moments(reference), fit.clock)
+    elsewhere = contradiction(lags_of_moments)
+    verdict, reasons = judge(found, fit, ballot, votes.half_lags(fit), sigma, nominal, elsewhere)
+    return _Solution(found, fit, compared, ballot, sigma, verdict, reasons, clocks, lags_of_moments)
 
 
 def _told(blank: Alignment, solution: _Solution, reference: MotionSeries, lag_s: float) -> Alignment:
@@ -218,6 +235,7 @@ def _evidence(solution: _Solution, reference: MotionSeries, lag_s: float, logged
         "mount_tilt_deg": round(fit.mount.tilt_deg, 1),
         "mount_roll_deg": round(fit.mount.roll_deg, 1),
         "focal_length_ratio": round(1 / fit.mount.zoom, 3),
+        "moments_s": {each.kind: [round(each.lag_s, 2), round(each.sigma_s, 2)] for each in solution.moments},
         "clock_hypothesis": solution.hypothesis or None,
         "bank_late_s": round(fit.pose.bank_late_s, 4) if reference.inferred else None,
         "offset_kind": "effective: any delay of the log is part of it" if logged and lag_s == 0 else "true",

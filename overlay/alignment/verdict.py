@@ -18,10 +18,21 @@ MAX_SIGMA_S = 0.25 / 3  # three sigma within a quarter of a second: more is not 
 
 
 def judge(
-    found: Search, fit: Fit, ballot: WindowVotes, halves: list[tuple[float, float]], sigma_s: float, nominal: float
+    found: Search,
+    fit: Fit,
+    ballot: WindowVotes,
+    halves: list[tuple[float, float]],
+    sigma_s: float,
+    nominal: float,
+    elsewhere_s: float | None = None,
 ) -> tuple[Verdict, tuple[str, ...]]:
-    """The verdict and the reasons against "sure", as sentences. Each test alone can deny it."""
+    """The verdict and the reasons against "sure", as sentences. Each test alone can deny it.
+
+    `elsewhere_s`: by how much launch and landing together ask for a later reference time.
+    """
     against = [reason for failed, reason in _tests(found, fit, ballot, halves, sigma_s, nominal) if failed]
+    if elsewhere_s is not None:
+        against.append(f"launch and landing both lie {abs(elsewhere_s):.1f} s {_later(elsewhere_s)} in the reference")
     if not against:
         return "sure", ()
     if found.probability > NOTHING:
@@ -54,6 +65,10 @@ def _tests(
         (not fit.settled, "the clock does not come to rest when it is refined"),
         (not sigma_s < MAX_SIGMA_S, f"it is known to {sigma_s:.2f} s only"),
     ]
+
+
+def _later(lag_s: float) -> str:
+    return "later" if lag_s > 0 else "earlier"
 
 
 def _search_tests(found: Search) -> list[tuple[bool, str]]:

@@ -87,6 +87,8 @@ def _votes(evidence: Any) -> list[str]:
         f"{evidence['windows_agreeing']} of the {evidence['windows_asked']} stretches that turn enough agree. "
         f"Correlation at the solution: {agreement}."
     ]
+    for kind, (lag_s, sigma_s) in evidence.get("moments_s", {}).items():
+        told.append(f"The {kind}, seen standing still and moving, lies {lag_s:+.1f} s off (± {1.96 * sigma_s:.1f} s).")
     if "closure_s" in evidence:
         told.append(
             f"Both recordings and the track, each compared with each, close to {1000 * abs(evidence['closure_s']):.0f} ms."

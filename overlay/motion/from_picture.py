@@ -22,6 +22,7 @@ SAME = 0.35  # mean difference in grey levels below which a picture repeats the 
 FLOW_ERROR_PX = 0.12
 STUCK_PX = 0.25  # a point that moves by less does not move
 MOVING_PX = 1.2  # a quarter of the points move by more: the picture moves, and what stands still in it is no part of it
+LIVELIEST = 0.8  # of the points move no more than the picture is said to: burned-in figures stand still in any flight
 POOR_FIT = 0.75  # share of the points: if fewer move as one, some may be marks
 LEAST_CONTRAST = 2.0  # standard deviation in grey levels: less is white-out, darkness or a blank field
 
@@ -90,7 +91,7 @@ class _Watch:
             among = self._fitted(start[moving], end[moving], before.shape)
             if among is not None and among.fitting > POOR_FIT:
                 turn = among  # what stands still while the rest moves as one is burned in
-        return turn, float(np.median(length))
+        return turn, float(np.quantile(length, LIVELIEST))
 
     def _fitted(self, start: Floats, end: Floats, shape: tuple[int, ...]) -> Turn | None:
         height, width = shape

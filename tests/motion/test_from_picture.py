@@ -211,6 +211,17 @@ def test_figures_burned_in_do_not_hold_the_picture(scene: Any) -> None:
     assert np.quantile(np.abs(marked - truth), 0.9) < 1.0
 
 
+def test_figures_burned_in_do_not_make_a_moving_picture_stand(scene: Any) -> None:
+    film = scene.film(np.arange(40) / 16, swinging(15.0, 2.5, 2))
+    moving = seen([(time, figures(picture, k)) for k, (time, picture) in enumerate(film)])
+    turning = np.abs(rates_dps(moving)[:, 2]) > 5.0
+    assert turning.sum() > 15
+    assert np.all(moving.stillness[turning] < 0.5)
+    rest = scene.film(np.arange(40) / 16, steady(0, 0, 0))
+    standing = seen([(time, figures(picture, k)) for k, (time, picture) in enumerate(rest)])
+    assert np.nanmedian(standing.stillness) > 0.5
+
+
 def test_noise_turns_nowhere() -> None:
     rng = np.random.default_rng(5)
     series = seen((k / 16, rng.integers(0, 255, (180, 320), np.uint8)) for k in range(12))
