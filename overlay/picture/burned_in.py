@@ -1,6 +1,8 @@
 """Figures burned into the live picture: edges that stay where they are while everything else moves.
 
-The black borders of the picture are such edges, too.
+The black borders of the picture are such edges, too. Most edges lie between something black and the scene (a border, the
+dark rim of a figure) and are as high as the scene is bright: when the camera's exposure falls, they fall with it. So the
+step that counts is a share of the level at the edge, and an edge where all is black tells nothing.
 """
 
 from __future__ import annotations
@@ -12,11 +14,17 @@ from numpy.typing import NDArray
 Bytes = NDArray[np.uint8]
 Floats = NDArray[np.float64]
 
-_EDGE = 48
-"""Levels over two pixels that make an edge; half of it still counts as that edge when looked for."""
+_EDGE, _STILL_EDGE = 48, 24
+"""Levels over two pixels that make an edge, and that still count as that edge when looked for in a bright picture."""
+_BLACK, _SHARE_OF_LEVEL = 16, 0.4
+_STEP_AT = np.clip(_SHARE_OF_LEVEL * (np.arange(256) - _BLACK), 0, _STILL_EDGE).astype(np.uint8)
+"""Step that counts as an edge by the level of its brighter side."""
+_TELLING = 40
+"""Level of the brighter side below which nothing tells whether there is an edge."""
 _ENOUGH = 16
 _SHARE = 0.6
 _LEAST_EDGES, _MOST_OF_PICTURE = 60, 0.05
+_LEAST_TELLING = 0.05
 _LOOKED_AT = 400
 _ALIKE = 0.8
 _REMEMBERED = 128
@@ -33,7 +41,7 @@ class BurnedIn:
         self._seen = 0
         self._last: NDArray[np.int8] | None = None
         self._rows, self._columns, self._rising = (np.zeros(0, np.intp) for _ in range(3))
-        self._first: list[tuple[Bytes, Bytes]] = []
+        self._first: list[list[Bytes]] = []
         self.earlier: Floats = np.zeros(0)
         """Shares of the fields looked at before any edges were known; empty until they are."""
 
@@ -58,14 +66,18 @@ class BurnedIn:
             self._choose()
 
     def look(self, field: Bytes) -> float:
-        """Share 0 … 1 of the known static edges that this field shows; NaN while none are known."""
+        """Share 0 … 1 of the known static edges that this field shows; NaN while none are known or nearly all is black."""
         if len(self._rows):
-            ahead = field[self._rows, self._columns + 2].astype(np.int16)
-            slope = (ahead - field[self._rows, self._columns]) * self._rising
-            return float(np.mean(slope > _EDGE // 2))
+            ahead, behind = field[self._rows, self._columns + 2], field[self._rows, self._columns]
+            slope = (ahead.astype(np.int16) - behind) * self._rising
+            brighter = np.maximum(ahead, behind)
+            return _share(slope > _STEP_AT[brighter], brighter > _TELLING)
         if len(self._first) < _REMEMBERED:
             up, down = _slopes(field)
-            self._first.append((np.packbits(up > _EDGE // 2, axis=1), np.packbits(down > _EDGE // 2, axis=1)))
+            brighter = cv2.max(field[:, 2:], field[:, :-2])
+            step = cv2.LUT(brighter, _STEP_AT)
+            bits = (up > step, down > step, brighter > _TELLING)
+            self._first.append([np.packbits(each, axis=1) for each in bits])
         return np.nan
 
     def _choose(self) -> None:
@@ -81,10 +93,16 @@ class BurnedIn:
             self.earlier = np.array([self._recalled(*bits) for bits in self._first])
             self._first.clear()
 
-    def _recalled(self, up: Bytes, down: Bytes) -> float:
+    def _recalled(self, up: Bytes, down: Bytes, telling: Bytes) -> float:
         byte, bit = self._columns // 8, 7 - self._columns % 8
-        chosen = np.where(self._rising > 0, up[self._rows, byte], down[self._rows, byte])
-        return float(np.mean((chosen >> bit) & 1))
+        rising, falling, told = ((packed[self._rows, byte] >> bit & 1).astype(bool) for packed in (up, down, telling))
+        return _share(np.where(self._rising > 0, rising, falling), told)
+
+
+def _share(shown: NDArray[np.bool_], told: NDArray[np.bool_]) -> float:
+    """Share of the edges that tell which are shown; NaN where too few tell."""
+    count = np.count_nonzero(told)
+    return float(np.count_nonzero(shown & told) / count) if count > _LEAST_TELLING * len(told) else np.nan
 
 
 def _slopes(field: Bytes) -> tuple[Bytes, Bytes]:

@@ -54,7 +54,7 @@ class Features:
     changed              share of pixels that changed by more than three levels
     stuck                share of tiles that did not change at all
     block_edges          share of block borders that are steps, less the share off the grid
-    figures              share of the burned-in edges shown, 0 … 1; NaN while none are known
+    figures              share of the burned-in edges shown, 0 … 1; NaN while none are known, or all is black
     corrupt              1 where the decoder itself reported errors
     missing_frames       frames that the recorder dropped before this one, by its time stamps
     ===================  =========================================================================================

@@ -10,12 +10,15 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from numpy.typing import NDArray
 
 from overlay.picture.breakups import Diagnosis, find_breakups, write_series
 from overlay.picture.carrier import link_ratio_dB
 from overlay.picture.clicks import clicks_per_line
 from overlay.picture.features import Features
 from overlay.picture.states import STATES, baseline, likeliest, shares
+
+Planes = tuple[NDArray[np.uint8], ...]
 
 RATE = 25.0
 UNTOLD = (
@@ -27,6 +30,19 @@ UNTOLD = (
 
 def diagnosed(measure: Callable, frames: list) -> Diagnosis:  # type: ignore[type-arg]
     return find_breakups(measure(iter(frames)), frame_rate=RATE)
+
+
+@pytest.fixture
+def city(flight):  # type: ignore[no-untyped-def]
+    """A flight over ground with edges of its own, which tell by moving that those of figures stand still."""
+    blocks = np.kron(flight.rng.integers(0, 2, (90, 260)), np.ones((10, 10)))
+    flight.ground = (flight.ground + 110 * (blocks - 0.5)).astype(np.float32)
+    return flight
+
+
+def darkened(flight, k: int, gain: float) -> Planes:  # type: ignore[no-untyped-def]
+    """A frame whose camera closed its iris: the scene falls towards black, figures burned in later do not."""
+    return flight.finish(16 + gain * (flight.clean(k) - 16), k)
 
 
 def test_snow_is_found_to_the_frame(flight, measure: Callable) -> None:  # type: ignore[no-untyped-def,type-arg]
@@ -131,3 +147,19 @@ def test_states_follow_plain_evidence(seed: int) -> None:
     broken = order < len(STATES) - 1
     given[np.flatnonzero(broken), order[broken]] = 1.0
     assert np.array_equal(likeliest(shares(given), RATE), order)
+
+
+@pytest.mark.parametrize("gain", [0.45, 0.25, 0.2, 0.15])
+def test_a_camera_that_closes_its_iris_has_lost_no_figures(city, measure: Callable, gain: float) -> None:  # type: ignore[no-untyped-def,type-arg]
+    # Borders and rims of figures are black: their edges are as high as the scene beyond is bright.
+    frames = [darkened(city, k, gain) if 120 <= k < 135 else city.frame(k) for k in range(240)]
+    said = diagnosed(measure, frames)
+    assert said.events == ()
+    assert np.nanmin(said.features.figures[120:135]) > 0.8 * np.nanmedian(said.features.figures)
+
+
+def test_figures_carried_off_with_the_scene_are_missed_in_the_dark_too(city, measure: Callable) -> None:  # type: ignore[no-untyped-def,type-arg]
+    frames = [darkened(city, k, 0.35) if k >= 90 else city.frame(k) for k in range(150)]
+    frames[110:120] = [tuple(np.roll(plane, 8, axis=1) for plane in frame) for frame in frames[110:120]]
+    (event,) = diagnosed(measure, frames).events
+    assert (event.onset_frame, event.end_frame, event.kind) == (110, 120, "blocks")
