@@ -139,6 +139,14 @@ def truth_home(table, volts, craft, wind, home_v, rows):
     return np.array(need)
 
 
+def still_air_radius(craft, home_v, usable_mAh):
+    """Half of how far the usable charge flies in still air at one airspeed, the pack at the middle of its charge."""
+    open_volts = 16.4 - 0.0004 * usable_mAh / 2
+    watts = level_power(home_v, craft)
+    amps = watts / (open_volts - 0.02 * watts / open_volts)
+    return usable_mAh * 3.6 / amps * home_v / 2
+
+
 def main():
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--flights", type=int, default=60)
@@ -147,6 +155,7 @@ def main():
     wanted, seeds = asked.flights, range(asked.first_seed, asked.first_seed + asked.flights)
     for with_airspeed in (True, False):
         wind_error, bearing_error, covered, scale_error, energy, refused, inside = [], [], [], [], [], 0, []
+        ranges, ranges_inside = [], []
         for seed in seeds:
             rng, table, flying, craft, home_v = make(seed)
             track, scale, volts = observe(rng, table, flying, with_airspeed)
@@ -175,7 +184,13 @@ def main():
             need = readings.at("charge_home_mAh", at[far])
             energy += list(need / truth - 1)
             course = readings.at("bearing_deg", at[far], period=360.0) + 180
-            inside += list(np.abs(need / truth - 1) < 1.96 * found.homeward.relative_sigma(course))
+            left = (readings.at(name, at[far]) for name in ("charge_used_mAh", "height_m"))
+            sigma = found.homeward.charge_sigma_mAh(readings.at("range_m", at[far]), course, *left)
+            inside += list(np.abs(need - truth) < 1.96 * sigma)
+            radius, pack = found.still_air, readings.pack
+            farthest = still_air_radius(craft, home_v, pack.capacity_mAh * pack.usable_fraction)
+            ranges.append(radius.range_m / farthest - 1)
+            ranges_inside.append(radius.interval95_m[0] <= farthest <= radius.interval95_m[1])
         name = "with airspeed" if with_airspeed else "ground speed alone"
         print(f"{name}: {wanted} flights, {refused} refused")
         if wind_error:
@@ -194,6 +209,8 @@ def main():
                 f"  charge to get home: median {100 * np.median(energy):+.1f} %, 95 % in ±{np.quantile(size, 0.95):.1f} %"
             )
             print(f"  within ±5 %: {np.mean(size < 5):.2f}; inside its interval: {np.mean(inside):.2f}")
+            size, hold = np.quantile(100 * np.abs(ranges), 0.95), np.mean(ranges_inside)
+            print(f"  out and back in still air: 95 % in ±{size:.1f} %; inside its interval: {hold:.2f}")
     print(f"{time.perf_counter() - began:.0f} s")
 
 

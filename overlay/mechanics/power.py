@@ -6,13 +6,18 @@ About its cruising airspeed V₀ the power drawn is taken as
 
 P₁/P₀ is the elasticity of power with airspeed. Little airspeed range in a flight tells little of it, so it starts from
 1.5 ± 1 (between the flat of best endurance and the 3 of a racer) and moves as far as the data say. D is what a metre of
-energy height costs. Means over 20 s blocks, so that throttle, propeller and wing answer within the block.
+energy height costs, P₀/V₀ what a metre forward does: their ratio, the lift over the drag, starts from 8 ± 4 and tells of
+D where the flight never climbed. Means over 20 s blocks, so that throttle, propeller and wing answer within the block.
+
+An airspeed that is ground velocity less wind is too high one way and too low the other where the wind is wrong. Over
+there and back that cancels. For the way home alone it does not, so there it may have a level of its own, as far from
+the common line as the wind's σ lets an airspeed be mistaken.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +30,7 @@ Floats = NDArray[np.float64]
 
 _BLOCK_S = 20.0
 _ELASTICITY, _ELASTICITY_SIGMA = 1.5, 1.0
+_GLIDE_RATIO, _GLIDE_RATIO_SIGMA = 8.0, 4.0  # of small aeroplanes of foam or balsa: common practice, no source
 _LEAST_BLOCKS = 6
 _CRUISE = ("out", "loiter", "home")
 _STRAIGHT_DEG = 25.0
@@ -34,18 +40,40 @@ _LEAST_SCATTER = 0.04  # of the power: no block is a better witness than that, c
 
 @dataclass(frozen=True)
 class PowerFit:
-    """Electric power in level flight at `airspeed_mps` (`power_W` ± `sigma_W`, 1σ), and how it changes.
+    """Electric power in level flight at `airspeed_mps`, and how it changes.
 
-    `elasticity` is d ln P / d ln V; `climb_J_per_m` is paid for a metre up and returned for a metre down.
+    `elasticity` is d ln P / d ln V; `climb_J_per_m` is paid for a metre up and returned for a metre down. `covariance`
+    (3, 3) is that of power, its slope P₁ and D, in W, W and J/m.
     """
 
     airspeed_mps: float
     power_W: float
-    sigma_W: float
     elasticity: float
-    elasticity_sigma: float
     climb_J_per_m: float
+    covariance: Floats
     blocks: int
+
+    @property
+    def sigma_W(self) -> float:
+        """1σ of the power."""
+        return math.sqrt(self.covariance[0, 0])
+
+    @property
+    def elasticity_sigma(self) -> float:
+        """1σ of the elasticity."""
+        return math.sqrt(self.covariance[1, 1]) / self.power_W
+
+    def moved(self) -> list[tuple[PowerFit, PowerFit]]:
+        """The fit moved by 1σ, one way and the other, along each axis of its covariance."""
+        sizes, axes = np.linalg.eigh(self.covariance)
+        steps = [axis * math.sqrt(size) for size, axis in zip(sizes, axes.T, strict=True) if size > 0.0]
+        return [(self._by(step), self._by(-step)) for step in steps]
+
+    def _by(self, step: Floats) -> PowerFit:
+        power, slope, climb = (float(part) for part in step)
+        moved = max(self.power_W + power, 0.1 * self.power_W)
+        elasticity = (self.power_W * self.elasticity + slope) / moved
+        return replace(self, power_W=moved, elasticity=elasticity, climb_J_per_m=max(self.climb_J_per_m + climb, 0.0))
 
     def at(self, airspeed_mps: float) -> float:
         """Level power at another airspeed near the fitted one."""
@@ -55,7 +83,10 @@ class PowerFit:
 
 @dataclass(frozen=True)
 class Blocks:
-    """Means over blocks of cruising flight; `cubed` is the mean of V³, `climb` of de/dt; NaN where unknown."""
+    """Means over blocks of cruising flight; `cubed` is the mean of V³, `climb` of de/dt, `home` 1 on the way home.
+
+    NaN where unknown.
+    """
 
     time_s: Floats
     airspeed: Floats
@@ -64,21 +95,25 @@ class Blocks:
     current: Floats
     voltage: Floats
     charge: Floats
+    home: Floats
 
 
 def cruise_blocks(readings: Readings, airspeed: Floats) -> Blocks:
     """Blocks of the legs out, loitering and home, straight ones where there are enough; `airspeed` is (N,)."""
-    rows = [_block(readings, airspeed, span) for span in _spans(readings)]
-    table = np.array([row for row in rows if row is not None]).reshape(-1, 8)
+    rows = [_block(readings, airspeed, span, home) for span, home in _spans(readings)]
+    table = np.array([row for row in rows if row is not None]).reshape(-1, 9)
     table = table[np.isfinite(table[:, 4])]
-    straight = table[:, 7] < _STRAIGHT_DEG
+    straight = table[:, 8] < _STRAIGHT_DEG
     if straight.sum() >= _LEAST_BLOCKS:
         table = table[straight]
-    return Blocks(*table[:, :7].T)
+    return Blocks(*table[:, :8].T)
 
 
-def fit_power(blocks: Blocks) -> PowerFit:
-    """Fit the power law; NoAnswerError where the log has too little cruise with current, voltage and airspeed."""
+def fit_power(blocks: Blocks, wind_sigma_mps: float = 0.0) -> PowerFit:
+    """Fit the power law; NoAnswerError where the log has too little cruise with current, voltage and airspeed.
+
+    With `wind_sigma_mps`, 1σ of the wind that the airspeed was worked out with, it is that of the way home alone.
+    """
     power = blocks.current * blocks.voltage
     known = np.isfinite(power) & np.isfinite(blocks.airspeed) & (blocks.airspeed > 3.0)
     if known.sum() < _LEAST_BLOCKS:
@@ -90,19 +125,16 @@ def fit_power(blocks: Blocks) -> PowerFit:
     power, cubed, climb = power[known], blocks.cubed[known], np.nan_to_num(blocks.climb[known])
     cruise = float(np.median(blocks.airspeed[known]))
     usual = float(np.median(power))
-    design = np.column_stack([np.ones(len(power)), (cubed / cruise**3 - 1.0) / 3.0, climb])
-    prior = np.diag([0.0, (_ELASTICITY_SIGMA * usual) ** -2, 1e-8])
-    aim = prior @ np.array([0.0, _ELASTICITY * usual, 0.0])
-    found, covariance = _robust(design, power, prior, aim)
-    return PowerFit(
-        cruise,
-        float(found[0]),
-        math.sqrt(covariance[0, 0]),
-        float(found[1] / found[0]),
-        math.sqrt(covariance[1, 1]) / float(found[0]),
-        float(max(found[2], 0.0)),
-        len(power),
-    )
+    apart = 2.0 * wind_sigma_mps / cruise * _ELASTICITY * usual  # 1σ of the way home's level against the way out's
+    design = np.column_stack([np.ones(len(power)), (cubed / cruise**3 - 1.0) / 3.0, climb, blocks.home[known]])
+    glide_W = usual / cruise
+    sigmas = np.array([np.inf, _ELASTICITY_SIGMA * usual, _GLIDE_RATIO_SIGMA * glide_W, max(apart, 1e-6 * usual)])
+    aims = np.array([0.0, _ELASTICITY * usual, _GLIDE_RATIO * glide_W, 0.0])
+    found, covariance = _robust(design, power, np.diag(sigmas**-2), aims * sigmas**-2)
+    homeward = np.array([[1.0, 0.0, 0.0, 1.0], [0.0, 1.0, 0.0, 0.0], [0.0, 0.0, 1.0, 0.0]])
+    level, slope, rise = (float(part) for part in homeward @ found)
+    spread = homeward @ covariance @ homeward.T
+    return PowerFit(cruise, level, slope / level, max(rise, 0.0), spread, len(power))
 
 
 def _robust(design: Floats, values: Floats, prior: Floats, aim: Floats) -> tuple[Floats, Floats]:
@@ -117,7 +149,7 @@ def _robust(design: Floats, values: Floats, prior: Floats, aim: Floats) -> tuple
         wanted = (design * weight[:, None]).T @ values / sigma**2 + aim
         found = np.asarray(np.linalg.solve(information, wanted), np.float64)
     residual = (values - design @ found) * np.sqrt(weight)
-    spread = max(float(np.sum(residual**2)) / max(len(values) - 3, 1), sigma**2)
+    spread = max(float(np.sum(residual**2)) / max(len(values) - 4, 1), sigma**2)
     linked = float(np.mean(residual[1:] * residual[:-1])) / max(float(np.mean(residual**2)), 1e-12)
     linked = min(max(linked, 0.0), 0.9)
     repeats = (1.0 + linked) / (1.0 - linked)
@@ -125,18 +157,18 @@ def _robust(design: Floats, values: Floats, prior: Floats, aim: Floats) -> tuple
     return found, np.asarray(np.linalg.inv(information), np.float64)
 
 
-def _spans(readings: Readings) -> list[slice]:
+def _spans(readings: Readings) -> list[tuple[slice, float]]:
     spans = []
     for leg in readings.legs:
         if leg.name in _CRUISE:
             starts = np.arange(leg.start_s, leg.end_s - _BLOCK_S + 1e-6, _BLOCK_S)
             edges = np.searchsorted(readings.time_s, np.column_stack([starts, starts + _BLOCK_S]))
-            spans += [slice(int(a), int(b)) for a, b in edges if b - a >= 3]
+            spans += [(slice(int(a), int(b)), float(leg.name == "home")) for a, b in edges if b - a >= 3]
     return spans
 
 
-def _block(readings: Readings, airspeed: Floats, span: slice) -> tuple[float, ...] | None:
-    """(time, V, V³, de/dt, current, voltage, charge, bank) of a block; None unless its charge is known throughout."""
+def _block(readings: Readings, airspeed: Floats, span: slice, home: float) -> tuple[float, ...] | None:
+    """(time, V, V³, de/dt, current, voltage, charge, home, bank) of a block; None unless its charge is known."""
     time, charge = readings.time_s[span], readings["charge_used_mAh"][span]
     speed, height, bank = airspeed[span], readings["height_m"][span], readings["bank_deg"][span]
     seconds = float(time[-1] - time[0])
@@ -151,6 +183,7 @@ def _block(readings: Readings, airspeed: Floats, span: slice) -> tuple[float, ..
         float(charge[-1] - charge[0]) * 3.6 / seconds,
         _mean(readings["voltage_V"][span]),
         float(charge.mean()),
+        home,
         _mean(np.abs(bank)),
     )
 

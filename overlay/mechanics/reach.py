@@ -10,8 +10,7 @@ speeds O out and H home, turn after T = E·H/(O + H), at D = E·O·H/(O + H).
 
 from __future__ import annotations
 
-import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -19,6 +18,7 @@ from numpy.typing import NDArray
 
 from overlay.errors import NoAnswerError
 from overlay.mechanics.power import Blocks, PowerFit, cruise_blocks, fit_power
+from overlay.mechanics.turning import velocity_from_course
 from overlay.mechanics.wind import Wind
 from overlay.readings import Leg, Pack, Readings
 
@@ -26,7 +26,8 @@ Floats = NDArray[np.float64]
 
 _SLOWEST_HOME_MPS = 1.0  # into a wind as fast as the aircraft: never home, said by an enormous charge
 _STEADY_LEG_S = 60.0
-_LEAST_OF_LEVEL = 0.5  # a glide home from height saves no more than half
+_LEAST_OF_LEVEL = 0.15  # gliding home, receiver, servos and transmitter draw on
+_WIND_OF_A_LEG_MPS = 0.3  # 1σ of the mean wind of some minutes, at another height, against another's
 _Z95 = 1.96
 
 
@@ -50,17 +51,20 @@ def ground_speed_along(airspeed_mps: float, tailwind_mps: Floats | float, crossw
 class Homeward:
     """How this flight goes home: airspeed, power, and the pack's volts against the charge drawn.
 
-    `voltage` is (V at no charge drawn, V per mAh). `wind_sigma_mps` is what wind and airspeed's scale leave unsure of
-    the ground speed along any course, 1σ; `how` says in plain words what it rests on.
+    `power` is that of the whole flight, `homeward` what is known best of the way home; `voltage` is (V at no charge
+    drawn, V per mAh); `how` says in plain words what it rests on. `moved` are the same reckoning with wind, airspeed's
+    scale and power moved by 1σ, one way and the other along each axis of what is unsure of them: an airspeed that is
+    ground velocity less wind moves with the wind, and so does what the power is taken for.
     """
 
     airspeed_mps: float
     power: PowerFit
+    homeward: PowerFit
     voltage: tuple[float, float]
     wind_east_mps: float
     wind_north_mps: float
-    wind_sigma_mps: float
     how: str
+    moved: tuple[tuple[Homeward, Homeward], ...] = ()
 
     def ground_speed(self, course_deg: Floats | float) -> Floats:
         """Ground speed along a course in this wind."""
@@ -71,19 +75,27 @@ class Homeward:
 
     def charge_mAh(self, distance_m: Floats, course_deg: Floats, drawn_mAh: Floats, height_m: Floats) -> Floats:
         """Charge to fly `distance_m` along `course_deg` with `drawn_mAh` already out of the pack, from `height_m`."""
-        level = self.power.at(self.airspeed_mps) * distance_m / self.ground_speed(course_deg)
-        glide = self.power.climb_J_per_m * np.maximum(np.nan_to_num(height_m), 0.0)
+        level = self.homeward.at(self.airspeed_mps) * distance_m / self.ground_speed(course_deg)
+        glide = self.homeward.climb_J_per_m * np.maximum(np.nan_to_num(height_m), 0.0)
         energy_J = np.maximum(level - glide, _LEAST_OF_LEVEL * level)
         start = np.maximum(self.voltage[0] + self.voltage[1] * drawn_mAh, 0.5 * self.voltage[0])
         guess = energy_J / start / 3.6
         sagged = np.maximum(start + self.voltage[1] * guess / 2, 0.5 * self.voltage[0])
         return energy_J / sagged / 3.6
 
-    def relative_sigma(self, course_deg: Floats | float) -> Floats:
-        """1σ of a homeward charge over itself: power and wind."""
-        extrapolated = abs(self.airspeed_mps / self.power.airspeed_mps - 1.0) * self.power.elasticity_sigma
-        of_power = math.hypot(self.power.sigma_W / self.power.power_W, extrapolated)
-        return np.hypot(of_power, self.wind_sigma_mps / self.ground_speed(course_deg))
+    def charge_sigma_mAh(self, distance_m: Floats, course_deg: Floats, drawn_mAh: Floats, height_m: Floats) -> Floats:
+        """1σ of the charge of `charge_mAh`, of power, wind and what a metre of height is worth."""
+        return self.sigma(lambda home: home.charge_mAh(distance_m, course_deg, drawn_mAh, height_m))
+
+    def in_still_air(self) -> Homeward:
+        """The same aircraft in no wind, as unsure of its airspeed and of what that costs."""
+        moved = tuple((up.in_still_air(), down.in_still_air()) for up, down in self.moved)
+        return replace(self, wind_east_mps=0.0, wind_north_mps=0.0, moved=moved)
+
+    def sigma(self, answer: Callable[[Homeward], Floats | float]) -> Floats:
+        """1σ of an answer that this reckoning gives."""
+        halves = [np.subtract(answer(up), answer(down)) / 2 for up, down in self.moved]
+        return np.sqrt(sum((np.square(half) for half in halves), np.zeros(())))
 
 
 @dataclass(frozen=True)
@@ -130,15 +142,37 @@ class Radius:
 
 def homeward(readings: Readings, wind: Wind | None) -> Homeward:
     """How this flight goes home; NoAnswerError says what the data lack."""
-    airspeed, components, sigma, note = _through_air(readings, wind)
+    air, unsure = _through_air(readings, wind)
+    home = _reckon(readings, air)
+    of_air = [(_reckon(readings, air.moved(by)), _reckon(readings, air.moved(-by))) for by in unsure if by.any()]
+    if air.derived:  # its ground speed home is known better than its wind, but was that of the air met on the way
+        of_air += [_blown(home, by) for by in _WIND_OF_A_LEG_MPS * np.eye(2)]
+    moved = list(zip(home.power.moved(), home.homeward.moved(), strict=True))
+    of_power = [(replace(home, power=a, homeward=b), replace(home, power=c, homeward=d)) for (a, c), (b, d) in moved]
+    return replace(home, moved=(*of_air, *of_power))
+
+
+def _blown(home: Homeward, by: Floats) -> tuple[Homeward, Homeward]:
+    """The same at the same airspeed in a wind moved by (east, north), one way and the other."""
+    east, north = home.wind_east_mps, home.wind_north_mps
+    up, down = (
+        replace(home, wind_east_mps=east + way * float(by[0]), wind_north_mps=north + way * float(by[1]))
+        for way in (1.0, -1.0)
+    )
+    return up, down
+
+
+def _reckon(readings: Readings, air: _Air) -> Homeward:
+    airspeed = air.airspeed(readings)
     blocks = cruise_blocks(readings, airspeed)
     power = fit_power(blocks)
+    homeward = fit_power(blocks, air.wind_sigma_mps) if air.derived else power
     speed, source = _homeward_airspeed(readings, airspeed, power)
     how = (
-        f"straight home at {speed:.1f} m/s of airspeed, {source}, drawing {power.at(speed):.0f} W by this flight's own "
-        f"power and airspeed, {note}"
+        f"straight home at {speed:.1f} m/s of airspeed, {source}, drawing {homeward.at(speed):.0f} W by this flight's "
+        f"own power and airspeed, {air.note}"
     )
-    return Homeward(speed, power, _discharge(blocks), *components, sigma, how)
+    return Homeward(speed, power, homeward, _discharge(blocks), air.wind_east_mps, air.wind_north_mps, how)
 
 
 def add_reach(readings: Readings, home: Homeward) -> Readings:
@@ -188,47 +222,91 @@ def turn_back(readings: Readings, home: Homeward) -> TurnBack:
     known = np.isfinite(spare) & np.isfinite(distance)
     turn = int(np.flatnonzero(known)[np.argmax(distance[known])])
     course = float(readings["bearing_deg"][turn])
-    need = float(readings["charge_home_mAh"][turn])
-    cost_out, cost_home = _costs_per_metre(home, course, float(readings["charge_used_mAh"][turn]))
-    latest = float(distance[turn]) + float(spare[turn]) / (cost_out + cost_home)
-    sigma = float(home.relative_sigma(course + 180.0)) * (need + abs(latest - distance[turn]) * (cost_out + cost_home))
-    spread = _Z95 * sigma / (cost_out + cost_home)
+    at = np.array(
+        [[distance[turn]], [course + 180.0], [readings["charge_used_mAh"][turn]], [readings["height_m"][turn]]]
+    )
+    left = float(spare[turn] + readings["charge_home_mAh"][turn])
+
+    def farthest(home: Homeward) -> float:
+        spare_mAh = left - float(home.charge_mAh(*at)[0])
+        return float(distance[turn]) + spare_mAh / _cost_per_metre(home, course, float(at[2, 0]))
+
+    latest = farthest(home)
+    spread = _Z95 * float(home.sigma(farthest))
     interval = max(latest - spread, 0.0), latest + spread
     return TurnBack(float(readings.time_s[turn]), float(distance[turn]), latest, interval, float(spare[turn]))
 
 
 def radius_of_action(home: Homeward, pack: Pack, course_out_deg: float, *, still_air: bool = False) -> Radius:
     """How far out along a course the usable charge allows, there and back, in this wind or in still air."""
-    model = replace(home, wind_east_mps=0.0, wind_north_mps=0.0, wind_sigma_mps=0.0) if still_air else home
+    model = home.in_still_air() if still_air else home
     usable = pack.capacity_mAh * pack.usable_fraction
-    volts = model.voltage[0] + model.voltage[1] * usable / 2
-    current_mA = model.power.at(model.airspeed_mps) / volts * 1000.0
-    out, back = (float(model.ground_speed(course_out_deg + turn)) for turn in (0.0, 180.0))
-    _, distance = safe_return_point(usable / current_mA * 3600.0, out, back)
-    of_wind = model.wind_sigma_mps * abs(1 / back - 1 / out)  # one way's loss is most of the other's gain
-    of_power = float(replace(model, wind_sigma_mps=0.0).relative_sigma(course_out_deg))
-    spread = _Z95 * distance * math.hypot(of_power, of_wind)
+
+    def farthest(home: Homeward) -> float:
+        volts = home.voltage[0] + home.voltage[1] * usable / 2
+        current_mA = home.power.at(home.airspeed_mps) / volts * 1000.0
+        out, back = (float(home.ground_speed(course_out_deg + turn)) for turn in (0.0, 180.0))
+        return safe_return_point(usable / current_mA * 3600.0, out, back)[1]
+
+    distance = farthest(model)
+    spread = _Z95 * float(model.sigma(farthest))
     return Radius(distance, (max(distance - spread, 0.0), distance + spread))
 
 
-def _costs_per_metre(home: Homeward, course_deg: float, drawn_mAh: float) -> tuple[float, float]:
-    """Charge for a metre along a course, and for a metre back."""
+def _cost_per_metre(home: Homeward, course_deg: float, drawn_mAh: float) -> float:
+    """Charge for a metre along a course and a metre back."""
     kilometre, drawn, level = np.array([1000.0]), np.array([drawn_mAh]), np.array([0.0])
     out, back = (home.charge_mAh(kilometre, np.array([course_deg + way]), drawn, level)[0] for way in (0.0, 180.0))
-    return float(out) / 1000.0, float(back) / 1000.0
+    return float(out + back) / 1000.0
 
 
-def _through_air(readings: Readings, wind: Wind | None) -> tuple[Floats, tuple[float, float], float, str]:
-    """True airspeed (N,), wind east and north, its 1σ along any course, and a note."""
+@dataclass(frozen=True)
+class _Air:
+    """The air flown through: wind ± σ, and the airspeed's scale.
+
+    `derived` where airspeed is ground velocity less wind.
+    """
+
+    wind_east_mps: float
+    wind_north_mps: float
+    wind_sigma_mps: float
+    scale: float
+    derived: bool
+    note: str
+
+    def moved(self, by: Floats) -> _Air:
+        """The same with (wind east, wind north, scale) moved."""
+        east, north, scale = (float(part) for part in by)
+        return replace(
+            self,
+            wind_east_mps=self.wind_east_mps + east,
+            wind_north_mps=self.wind_north_mps + north,
+            scale=self.scale + scale,
+        )
+
+    def airspeed(self, readings: Readings) -> Floats:
+        """True airspeed, (N,)."""
+        if not self.derived:
+            return readings["airspeed_mps"] / self.scale
+        east, north = velocity_from_course(readings["ground_speed_mps"], readings["course_deg"])
+        return np.hypot(east - self.wind_east_mps, north - self.wind_north_mps)
+
+
+def _through_air(readings: Readings, wind: Wind | None) -> tuple[_Air, Floats]:
+    """The air, and by how much it is unsure: rows of (wind east, wind north, scale), each 1σ along an axis of its own."""
     if wind is not None:
-        scale = wind.airspeed_scale if wind.airspeed_scale and "airspeed_mps" not in readings.derived else 1.0
-        of_scale = (wind.airspeed_scale_sigma or 0.0) * wind.airspeed_mps
-        sigma = math.hypot(math.sqrt(float(np.linalg.eigvalsh(wind.covariance)[-1])), of_scale)
-        return readings["airspeed_mps"] / scale, (wind.east_mps, wind.north_mps), sigma, f"in a wind of {wind}"
+        derived = "airspeed_mps" in readings.derived
+        scale, scale_sigma = (1.0, 0.0) if derived else (wind.airspeed_scale or 1.0, wind.airspeed_scale_sigma or 0.0)
+        sizes, axes = np.linalg.eigh(wind.covariance)
+        sigma = float(np.sqrt(sizes[-1]))
+        air = _Air(wind.east_mps, wind.north_mps, sigma, scale, derived, f"in a wind of {wind}")
+        unsure = np.zeros((3, 3))
+        unsure[:2, :2], unsure[2, 2] = (axes * np.sqrt(np.maximum(sizes, 0.0))).T, scale_sigma
+        return air, unsure
     if readings.has("wind_speed_mps") and readings.has("airspeed_mps"):
         blow = np.radians(readings["wind_from_deg"] + 180.0)
         east, north = (float(np.nanmedian(readings["wind_speed_mps"] * f(blow))) for f in (np.sin, np.cos))
-        return readings["airspeed_mps"], (east, north), 1.0, "in the wind that the log gives"
+        return _Air(east, north, 1.0, 1.0, False, "in the wind that the log gives"), np.eye(2, 3)
     raise NoAnswerError("no charge to get home: the wind is not known, so neither is the ground speed on the way")
 
 
