@@ -34,6 +34,8 @@ lines, which those of 525 lines do not, and the subcarriers lie at 4.43 and 3.58
 _LUMA_PER_FINE = 1.5
 _CONCEALED_RMS, _LEAST_CONCEALED = 32.0, 0.05
 """Error of a wholly wrong picture of an ordinary scene, and the least share of it that counts as seen."""
+_SNOW = 15.0
+"""Rms levels of fine luminance noise that no camera adds of itself and no stripes on the ground are taken for."""
 _CODING_LOSS = 1.0
 """Levels that recorders with few bits lose of the scene's own texture as soon as there is noise to be coded."""
 
@@ -170,6 +172,7 @@ def adrift(features: Features, clean: Baseline, noise: Floats) -> Floats:
     """1 where lines no longer continue lines and the figures or the colour have gone as well, 0 elsewhere (N,).
 
     Furrows and other fine stripes make lines that do not continue each other, either, but no noise, and move no figures.
+    Snow alone is lost sync whatever the colour: a receiver that finds no burst shows some of the noise as colour.
     """
     apart = _soft(0.6 * clean.coherence - features.coherence, 0.04)
     gone = missing_figures(features, clean)
@@ -179,7 +182,9 @@ def adrift(features: Features, clean: Baseline, noise: Floats) -> Floats:
     torn = _soft(np.nan_to_num(features.torn) - 0.5, 0.05) * rough * _disturbed(noise, gone)
     bar = _soft(features.dark_bar - 0.05, 0.01) * no_figures
     with_it = np.maximum(np.maximum(no_figures, no_colour * rough), torn)
-    return np.asarray(np.maximum(apart * with_it, bar))
+    snow = _soft(beyond(features.fine_noise, clean.fine_noise) - _SNOW, 1.0)
+    snow *= _soft(0.25 * clean.coherence - features.coherence, 0.04)
+    return np.asarray(np.maximum(np.maximum(apart * with_it, bar), snow))
 
 
 def _disturbed(noise: Floats, gone: Floats) -> Floats:

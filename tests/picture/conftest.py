@@ -1,7 +1,8 @@
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 
+import av
 import cv2
 import numpy as np
 import pytest
@@ -68,3 +69,32 @@ def measure() -> Callable[[Iterator[Planes]], Features]:
         return extractor.result()
 
     return run
+
+
+@pytest.fixture(scope="session")
+def signalstats() -> Callable[[Iterable[Planes]], dict[str, NDArray[np.float64]]]:
+    return _signalstats
+
+
+def _signalstats(frames: Iterable[Planes]) -> dict[str, NDArray[np.float64]]:
+    """FFmpeg's numbers for each frame, TOUT, VREP and BRNG among them."""
+    graph, told = None, []
+    for k, planes in enumerate(frames):
+        height, width = planes[0].shape
+        frame = av.VideoFrame(width, height, "yuv420p")
+        for plane, values in zip(frame.planes, planes, strict=True):
+            padded = np.zeros((plane.height, plane.line_size), np.uint8)
+            padded[:, : plane.width] = values
+            plane.update(padded)
+        frame.pts = k
+        if graph is None:
+            graph = av.filter.Graph()
+            source = graph.add_buffer(width=width, height=height, format="yuv420p", time_base="1/25")
+            stats, sink = graph.add("signalstats", "stat=tout+vrep+brng"), graph.add("buffersink")
+            source.link_to(stats)
+            stats.link_to(sink)
+            graph.configure()
+        graph.push(frame)
+        told.append(dict(graph.pull().metadata))
+    names = [name for name in told[0] if name.startswith("lavfi.signalstats.")]
+    return {name.rsplit(".", 1)[1]: np.array([float(row[name]) for row in told]) for name in names}

@@ -2,39 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 
-import av
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
 Image = NDArray[np.uint8]
 Planes = tuple[Image, Image, Image]
-
-
-def signalstats(frames: Iterable[Planes]) -> dict[str, NDArray[np.float64]]:
-    """FFmpeg's numbers for each frame, TOUT, VREP and BRNG among them."""
-    graph, told = None, []
-    for k, planes in enumerate(frames):
-        height, width = planes[0].shape
-        frame = av.VideoFrame(width, height, "yuv420p")
-        for plane, values in zip(frame.planes, planes, strict=True):
-            padded = np.zeros((plane.height, plane.line_size), np.uint8)
-            padded[:, : plane.width] = values
-            plane.update(padded)
-        frame.pts = k
-        if graph is None:
-            graph = av.filter.Graph()
-            source = graph.add_buffer(width=width, height=height, format="yuv420p", time_base="1/25")
-            stats, sink = graph.add("signalstats", "stat=tout+vrep+brng"), graph.add("buffersink")
-            source.link_to(stats)
-            stats.link_to(sink)
-            graph.configure()
-        graph.push(frame)
-        told.append(dict(graph.pull().metadata))
-    names = [name for name in told[0] if name.startswith("lavfi.signalstats.")]
-    return {name.rsplit(".", 1)[1]: np.array([float(row[name]) for row in told]) for name in names}
 
 
 def sprinkled(flight, k: int, count: int) -> Planes:  # type: ignore[no-untyped-def]
@@ -47,7 +22,7 @@ def sprinkled(flight, k: int, count: int) -> Planes:  # type: ignore[no-untyped-
     return luma, u, v
 
 
-def test_streaks_rise_with_FFmpegs_temporal_outliers(flight, measure: Callable) -> None:  # type: ignore[no-untyped-def,type-arg]
+def test_streaks_rise_with_FFmpegs_temporal_outliers(flight, measure: Callable, signalstats: Callable) -> None:  # type: ignore[no-untyped-def,type-arg]
     counts = [0, 40, 150, 600, 2000]
     frames = [flight.frame(0), *(sprinkled(flight, k, count) for k, count in enumerate(counts, start=1))]
     ours = measure(iter(frames)).clicks_per_line[1:]  # told by what changed since the frame before
@@ -59,7 +34,7 @@ def test_streaks_rise_with_FFmpegs_temporal_outliers(flight, measure: Callable) 
     assert ours[2:] == pytest.approx(true[2:], rel=0.45)  # those on like ground and next to others are not seen
 
 
-def test_level_change_and_colour_agree(flight, measure: Callable) -> None:  # type: ignore[no-untyped-def,type-arg]
+def test_level_change_and_colour_agree(flight, measure: Callable, signalstats: Callable) -> None:  # type: ignore[no-untyped-def,type-arg]
     frames = [flight.frame(k) for k in range(20)]
     ours, theirs = measure(iter(frames)), signalstats(frames)
     assert ours.brightness == pytest.approx(theirs["YAVG"], abs=4.0)
@@ -67,7 +42,7 @@ def test_level_change_and_colour_agree(flight, measure: Callable) -> None:  # ty
     assert ours.blue == pytest.approx(theirs["UAVG"] - theirs["VAVG"], abs=0.3)
 
 
-def test_repeated_rows_mean_a_blank_picture(flight, measure: Callable) -> None:  # type: ignore[no-untyped-def,type-arg]
+def test_repeated_rows_mean_a_blank_picture(flight, measure: Callable, signalstats: Callable) -> None:  # type: ignore[no-untyped-def,type-arg]
     u, v = np.full((144, 180), 212, np.uint8), np.full((144, 180), 114, np.uint8)
     blue = (np.full((288, 360), 34, np.uint8), u, v)
     frames = [flight.frame(0), blue, flight.frame(2)]
@@ -77,7 +52,9 @@ def test_repeated_rows_mean_a_blank_picture(flight, measure: Callable) -> None: 
     assert ours.line_noise[1] == 0
 
 
-def test_out_of_range_share_stays_small_in_clean_pictures_only(flight, measure: Callable) -> None:  # type: ignore[no-untyped-def,type-arg]
+def test_out_of_range_share_stays_small_in_clean_pictures_only(
+    flight, measure: Callable, signalstats: Callable
+) -> None:  # type: ignore[no-untyped-def,type-arg]
     rng = np.random.default_rng(0)
 
     def wild(k: int) -> Planes:
