@@ -28,6 +28,9 @@ _AIRSPEED_BETWEEN_SPANS_MPS = 2.5  # 1σ, without an airspeed sensor: pilots cha
 _UNSEEN_WANDER_MPS, _UNSEEN_WANDER_S = 2.5, 40.0  # 1σ and time constant within a span, without an airspeed sensor
 _SENSOR_BETWEEN_SPANS_MPS = 0.15  # 1σ, with one: its zero drifts
 _SCALE_SIGMA = 0.10  # 1σ of an uncalibrated airspeed sensor's scale
+_FARTHEST_SCALES = 4.0
+_SLOWEST_MPS = 4.0  # no aeroplane that flies out of sight flies slower
+_STEADIED_S = 1.0
 _BIN_DEG = 15.0
 _THROTTLE_KEPT_S = 600.0  # how long a pilot leaves the throttle alone
 _GUST_S = 10.0  # a gust's length (about 200 m at low height) over the airspeed
@@ -142,6 +145,7 @@ def estimate_wind(
         )
     speed = float(np.median(np.hypot(data.east - parameters[0], data.north - parameters[1])))
     scaled = data.airspeed is not None
+    _refuse_drifting(speed, 1.0 / float(parameters[2]) if scaled else None)
     return Wind(
         float(parameters[0]),
         float(parameters[1]),
@@ -152,6 +156,28 @@ def estimate_wind(
         arc,
         "ground velocity and airspeed" if scaled else "ground velocity alone",
     )
+
+
+def _refuse_drifting(speed_mps: float, scale: float | None) -> None:
+    """Refuse what came out as hardly any airspeed: an aircraft that the wind holds or carries off looks as if it hung."""
+    if speed_mps < _SLOWEST_MPS or (scale is not None and abs(scale - 1.0) > _FARTHEST_SCALES * _SCALE_SIGMA):
+        logged = "" if scale is None else f", where {scale * speed_mps:.1f} m/s are logged"
+        raise NoAnswerError(
+            f"no wind: the ground velocities lie on a circle of {speed_mps:.1f} m/s of airspeed{logged}; that is no flying "
+            "speed, as when the wind carries an aircraft along; fly full circles, or check the airspeed sensor"
+        )
+
+
+def _steadied(time: Floats, airspeed: Floats, at: Floats) -> Floats:
+    """Mean airspeed over ± 1 s of the moments `at`, which is as much as the slope of the positions takes in.
+
+    A sensor's noise at the moment itself flattens what the airspeed's ups and downs tell of its scale (errors in
+    variables): by a fifth for 0.4 m/s of noise on 0.8 m/s of wander, which a cross wind then has to make up for.
+    """
+    total = np.concatenate([[0.0], np.cumsum(airspeed)])
+    first = np.searchsorted(time, at - _STEADIED_S, "left")
+    last = np.searchsorted(time, at + _STEADIED_S, "right")
+    return np.asarray((total[last] - total[first]) / (last - first), np.float64)
 
 
 @dataclass(frozen=True)
@@ -176,7 +202,8 @@ class _Samples:
         level = None
         if airspeed is not None:
             rise = np.nan_to_num(climb[keep]) if climb is not None else np.zeros(len(keep))
-            level = np.sqrt(np.maximum(airspeed[keep] ** 2 - rise**2, 0.25 * airspeed[keep] ** 2))
+            steady = _steadied(time[known], airspeed[known], time[keep])
+            level = np.sqrt(np.maximum(steady**2 - rise**2, 0.25 * steady**2))
         span = ((time[keep] - time[keep[0]]) // SPAN_S).astype(np.intp)
         return cls(time[keep], east[keep], north[keep], level, np.unique(span, return_inverse=True)[1])
 

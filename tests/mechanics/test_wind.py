@@ -99,6 +99,39 @@ def test_error_and_coverage_over_forty_flights(with_airspeed, arc_deg, typical):
     assert inside >= 34
 
 
+def test_an_aircraft_carried_off_by_the_wind_is_not_told_to_hang_in_a_calm():
+    rng = np.random.default_rng(5)
+    heading = 20.0 * np.sin(np.arange(900) / 8.0) + 5.0 * rng.normal(size=900)
+    time, east, north, _ = fly(rng, heading, (0.0, -15.0), airspeed=np.full(900, 13.0))
+    try:
+        wind = estimate_wind(time, east, north)
+    except NoAnswerError:
+        return
+    assert np.hypot(wind.east_mps, wind.north_mps + 15.0) < 3 * wind.speed_sigma_mps
+
+
+def test_hovering_on_the_spot_is_no_airspeed():
+    rng = np.random.default_rng(6)
+    east, north = (1.5 * trace for trace in rng.normal(size=(2, 900)))
+    with pytest.raises(NoAnswerError, match="flying speed"):
+        estimate_wind(np.arange(900.0), east, north - 3.0)
+
+
+def test_a_noisy_sensor_does_not_shift_the_scale():
+    # Errors in variables: 0.6 m/s of white noise at 5 Hz on 1 m/s of true wander would flatten the slope by a quarter.
+    scales = []
+    for seed in range(8):
+        rng = np.random.default_rng(seed)
+        time = np.arange(0.0, 1200.0, 0.2)
+        heading = np.radians(np.where(time < 500, 40.0, np.where(time < 560, 40.0 + (time - 500) * 3.0, 220.0)))
+        speed = 15.0 + np.sin(2 * np.pi * time / 47.0) * 1.4
+        east, north = 5.0 + speed * np.sin(heading), -6.0 + speed * np.cos(heading)
+        noisy = [trace + 0.1 * rng.normal(size=len(time)) for trace in (east, north)]
+        found = estimate_wind(time, *noisy, speed + 0.6 * rng.normal(size=len(time)))
+        scales.append(found.airspeed_scale)
+    assert np.mean(scales) == pytest.approx(1.0, abs=0.01)
+
+
 def test_too_little_and_hostile_data():
     nothing = np.full(100, np.nan)
     with pytest.raises(NoAnswerError, match="30 s"):
