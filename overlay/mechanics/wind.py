@@ -29,6 +29,9 @@ _UNSEEN_WANDER_MPS, _UNSEEN_WANDER_S = 2.5, 40.0  # 1σ and time constant within
 _SENSOR_BETWEEN_SPANS_MPS = 0.15  # 1σ, with one: its zero drifts
 _SCALE_SIGMA = 0.10  # 1σ of an uncalibrated airspeed sensor's scale
 _FARTHEST_SCALES = 4.0
+_FASTEST_WIND_MPS = 26.0
+_ANOTHER_MPS = 1.5  # winds farther apart are not the same answer
+_GROSS, _LENIENT = 2.385, 8.0  # how many σ off a sample may be before it counts for less; the first is 95 % efficient
 _SLOWEST_MPS = 4.0  # no aeroplane that flies out of sight flies slower
 _STEADIED_S = 1.0
 _BIN_DEG = 15.0
@@ -137,6 +140,7 @@ def estimate_wind(
             f"courses and {LEAST_ARC_DEG:.0f}° are needed; log the airspeed, or fly one full circle"
         )
     parameters, covariance = _fit(data)
+    _refuse_doubted(data, parameters)
     worst = math.sqrt(np.linalg.eigvalsh(covariance[:2, :2])[-1])
     if worst > _WORST_SIGMA_MPS:
         raise NoAnswerError(
@@ -220,15 +224,46 @@ class _Samples:
         ]
 
 
-def _fit(data: _Samples) -> tuple[Floats, Floats]:
+def _start(data: _Samples) -> Floats:
+    """A wind to start from: with an airspeed, of those up to `_FASTEST_WIND_MPS` the one that fits best, scale free."""
+    if data.airspeed is None:
+        return np.array([np.median(data.east), np.median(data.north)])
+    some = slice(None, None, max(len(data.east) // 300, 1))
+    speed, towards = np.meshgrid(np.arange(0.0, _FASTEST_WIND_MPS, 1.5), np.radians(np.arange(0.0, 360.0, 15.0)))
+    winds = np.column_stack([(speed * np.sin(towards)).ravel(), (speed * np.cos(towards)).ravel()])
+    through_air = np.hypot(data.east[some] - winds[:, :1], data.north[some] - winds[:, 1:])
+    scale = np.median(through_air / data.airspeed[some], axis=1)
+    misfit = np.log1p((through_air - scale[:, None] * data.airspeed[some]) ** 2).mean(axis=1)
+    return np.asarray(winds[np.argmin(misfit + ((scale - 1.0) / _SCALE_SIGMA) ** 2 / 20.0)], np.float64)
+
+
+def _refuse_doubted(data: _Samples, parameters: Floats) -> None:
+    """Refuse a wind that rests on leaving out what does not agree with it.
+
+    What lies far off is mostly a receiver's jump. But after a straight flight out and home only the turn tells the
+    wind across the line, and a wind that is wrong there makes the turn look like such a jump.
+    """
+    if data.airspeed is None:
+        return
+    plain, _ = _fit(data, _LENIENT)
+    if math.hypot(*(parameters - plain)[:2]) > _ANOTHER_MPS:
+        both = " or ".join(
+            f"{math.hypot(*wind):.1f} m/s from {math.degrees(math.atan2(*-wind)) % 360.0:.0f}°"
+            for wind in (parameters[:2], plain[:2])
+        )
+        raise NoAnswerError(
+            f"no wind: it is {both}, as one believes the straight flight or the few turns; a full circle would settle it"
+        )
+
+
+def _fit(data: _Samples, gross: float = _GROSS) -> tuple[Floats, Floats]:
     """Parameters (wind east, wind north, scale or airspeed, one offset a span) and their covariance."""
     mean, precision = _prior(data)
     parameters = mean.copy()
-    if data.airspeed is None:
-        parameters[:2] = np.median(data.east), np.median(data.north)
+    parameters[:2] = _start(data)
     sigma, wander_s, variance = 2.0, 4.0, 4.0
     for attempt in range(60):
-        residual, slopes, _ = _weighted(data, parameters, sigma)
+        residual, slopes, _ = _weighted(data, parameters, sigma, gross)
         if attempt % 10 == 5:
             wander_s = _likeliest_wander(data.time, residual, slopes, precision)
         variance = sigma**2 * _repeats(wander_s)
@@ -276,13 +311,13 @@ def _covariance(data: _Samples, parameters: Floats, sigma: float, wander_s: floa
     return max(both, key=lambda covariance: float(np.trace(covariance[:2, :2])))
 
 
-def _weighted(data: _Samples, parameters: Floats, sigma: float) -> tuple[Floats, Floats, float]:
+def _weighted(data: _Samples, parameters: Floats, sigma: float, gross: float = _GROSS) -> tuple[Floats, Floats, float]:
     """Residuals and slopes under the weights of the Cauchy loss, 95 % efficient at the normal.
 
     The third is the loss's mean curvature over its mean weight, which the covariance needs.
     """
     residual, slopes = _residuals(data, parameters)
-    u2 = (residual / (2.385 * sigma)) ** 2
+    u2 = (residual / (gross * sigma)) ** 2
     weight = 1.0 / (1.0 + u2)
     curvature = max(float(np.mean((1.0 - u2) * weight**2) / np.mean(weight)), 0.3)
     return residual * np.sqrt(weight), slopes * np.sqrt(weight)[:, None], curvature

@@ -99,15 +99,31 @@ def test_error_and_coverage_over_forty_flights(with_airspeed, arc_deg, typical):
     assert inside >= 34
 
 
-def test_an_aircraft_carried_off_by_the_wind_is_not_told_to_hang_in_a_calm():
+@pytest.mark.parametrize("with_airspeed", [True, False])
+def test_an_aircraft_carried_off_by_the_wind_is_not_told_to_hang_in_a_calm(with_airspeed):
     rng = np.random.default_rng(5)
     heading = 20.0 * np.sin(np.arange(900) / 8.0) + 5.0 * rng.normal(size=900)
-    time, east, north, _ = fly(rng, heading, (0.0, -15.0), airspeed=np.full(900, 13.0))
+    time, east, north, airspeed = fly(rng, heading, (0.0, -15.0), airspeed=np.full(900, 13.0))
     try:
-        wind = estimate_wind(time, east, north)
+        wind = estimate_wind(time, east, north, airspeed if with_airspeed else None)
     except NoAnswerError:
         return
     assert np.hypot(wind.east_mps, wind.north_mps + 15.0) < 3 * wind.speed_sigma_mps
+
+
+def test_a_wind_that_takes_the_only_turn_for_a_jump_is_refused_or_right():
+    # Out and home along one line in a cross wind of 6 m/s with gusts; one half circle of 20 s is all that tells across.
+    for seed in range(12):
+        rng = np.random.default_rng(seed)
+        heading = np.concatenate([np.full(900, 238.0), np.linspace(238.0, 58.0, 20), np.full(400, 305.0)])
+        gust = [wander(rng, len(heading), 10.0, 0.9) for _ in range(2)]
+        time, east, north, airspeed = fly(rng, heading, (6.6, 1.2), airspeed=np.full(len(heading), 10.0))
+        try:
+            found = estimate_wind(time, east + gust[0], north + gust[1], airspeed)
+        except NoAnswerError:
+            continue
+        miss = np.array([found.east_mps - 6.6, found.north_mps - 1.2])
+        assert miss @ np.linalg.solve(found.covariance, miss) < 16.0  # 4σ
 
 
 def test_hovering_on_the_spot_is_no_airspeed():
