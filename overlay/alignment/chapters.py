@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from overlay.alignment.comparison import Comparison, Reference
-from overlay.alignment.refine import CAUCHY, Fit
+from overlay.alignment.refine import CAUCHY, Fit, Steps, stepped
 from overlay.alignment.result import ChapterClock
 from overlay.alignment.sampling import Averager
 from overlay.motion.series import MotionSeries
@@ -22,6 +22,8 @@ Floats = NDArray[np.float64]
 Chapters = Sequence[tuple[str, float]]  # file and the recording's time at its first frame
 
 REACH_S = 8.0  # a camera that loses more between two chapters is taken for two recordings
+ROUGH_SIGMA_S = 0.5  # of a lag found while the clock's drift still stood for a part of it
+STANDS_OUT = 4.0  # standard errors that make time lost between chapters
 FRAME_S = 1 / 30  # the prior: what a chapter usually loses is within a frame
 
 
@@ -56,27 +58,38 @@ def without(series: MotionSeries, chapters: Chapters, lags: Floats) -> MotionSer
     return replace(series, time_s=time[order], **kept)
 
 
-def chapter_clocks(found: Fit, chapters: Chapters, lags: Floats) -> tuple[ChapterClock, ...]:
-    """Each chapter's offset, jump and σ: `lags` (C,) already taken out, plus what its own blocks still ask for.
+def fine_jumps(
+    reference: Reference, recording: Averager, found: Fit, chapters: Chapters, lags: Floats
+) -> tuple[Floats, Floats]:
+    """(C,) seconds by which each chapter lies late against the first, starting from `lags` (C,), and 1σ of each.
 
-    What a chapter asks for is weighed against the prior of a frame, so a chapter without manoeuvres follows its neighbours.
+    Clock, mount and lags are solved together: a picture lost between two chapters and a clock that drifts look alike but for
+    the step. A lag that does not stand out by `STANDS_OUT` σ is none, and the others are solved again without it. A chapter
+    is thought late by a frame at most, unless it was found to have lost more.
     """
-    owner = _owner(found.clock.to_recording(found.block_s) - 0.0, _moved_starts(chapters, lags))
-    information = found.information[:, :, 0, 0].sum(axis=1)
-    score = found.score[:, :, 0].sum(axis=1)
-    clocks: list[ChapterClock] = []
-    before = 0.0
-    for c, (file, start) in enumerate(chapters):
-        mine = owner == c
-        weight = max(float(information[mine].sum()), 0.0)
-        spread = float((score[mine] ** 2).sum())
-        variance = spread / weight**2 if weight > 0 else np.inf
-        share = FRAME_S**2 / (FRAME_S**2 + variance) if np.isfinite(variance) else 0.0
-        lag = float(lags[c]) + share * (float(score[mine].sum()) / weight if weight > 0 else 0.0)
-        sigma = float(np.sqrt(share * variance)) if share > 0 else FRAME_S
-        clocks.append(ChapterClock(file, found.clock.offset_s + lag, lag - before if c else 0.0, sigma, start))
-        before = lag
-    return tuple(clocks)
+    spacing = reference.spacing_s
+    compared = reference.against(recording, found.clock, max(spacing, 0.5), max(spacing, 0.1))
+    owner = _owner(found.clock.to_recording(compared.times), _moved_starts(chapters, lags))
+    before = np.where(lags != 0, ROUGH_SIGMA_S, FRAME_S)
+    late = np.arange(len(chapters)) > 0
+    lags, sigma = lags.copy(), np.zeros(len(chapters))
+    while late.any():
+        steps = Steps(owner[:, None] == np.flatnonzero(late), lags[late], before[late])
+        _, lags[late], sigma[late] = stepped(compared, found.pose, found.prior, steps)
+        faint = late & (np.abs(lags) < STANDS_OUT * sigma)
+        if not faint.any():
+            break
+        late, lags = late & ~faint, np.where(faint, 0.0, lags)
+    return lags, sigma
+
+
+def chapter_clocks(found: Fit, chapters: Chapters, lags: Floats, sigma_s: Floats) -> tuple[ChapterClock, ...]:
+    """Each chapter's offset, jump and σ, from the lags (C,) that were taken out."""
+    jumps = np.diff(lags, prepend=lags[0])
+    return tuple(
+        ChapterClock(file, found.clock.offset_s + float(lag), float(jump), float(sigma), start)
+        for (file, start), lag, jump, sigma in zip(chapters, lags, jumps, sigma_s, strict=True)
+    )
 
 
 def _owner(time_s: Floats, chapters: Chapters) -> NDArray[np.intp]:

@@ -81,7 +81,7 @@ class Comparison(ABC):
         """(N, C) what the recording showed at each moment, `late_s` later; NaN where unknown."""
 
     @abstractmethod
-    def mount_slopes(self, pose: Pose) -> Floats:
+    def mount_slopes(self, pose: Pose, late_s: float | Floats = 0.0) -> Floats:
         """(N, C, 4) derivatives of wanted − seen by the mount's rotation vector and log zoom."""
 
     @property
@@ -108,22 +108,22 @@ class Comparison(ABC):
         """(N,) place of each sample on a regular grid of `step_s`."""
         return np.asarray(np.rint((self.times - self.times[0]) / self.step_s), np.intp)
 
-    def linearised(self, pose: Pose) -> tuple[Floats, Floats, Mask]:
+    def linearised(self, pose: Pose, late_s: float | Floats = 0.0) -> tuple[Floats, Floats, Mask]:
         """Residual (N, C), its derivatives (N, C, 8) by the eight of `Pose.moved`, and the rows on which both are known."""
-        ahead, behind = (self.seen(pose, sign * self.probe_s) for sign in (1.0, -1.0))
+        ahead, behind = (self.seen(pose, late_s + sign * self.probe_s) for sign in (1.0, -1.0))
         slope = (ahead - behind) / (2 * self.probe_s[:, None])
         late = slope * (self.times - pose.middle_s)[:, None]
         jacobian = np.concatenate(
             (
                 slope[:, :, None],
                 late[:, :, None],
-                self.mount_slopes(pose),
+                self.mount_slopes(pose, late_s),
                 (slope * self.inferred)[:, :, None],
                 (-slope * self.followed)[:, :, None],
             ),
             axis=2,
         )
-        residual = self.wanted - self.seen(pose)
+        residual = self.wanted - self.seen(pose, late_s)
         return residual, jacobian, np.all(np.isfinite(residual), axis=1) & np.all(np.isfinite(slope), axis=1)
 
 
@@ -154,9 +154,9 @@ class RateComparison(Comparison):
         at = pose.clock.to_recording(self.times) + late_s
         return pose.mount.apply(self.recording.means(at, self.widths))
 
-    def mount_slopes(self, pose: Pose) -> Floats:
+    def mount_slopes(self, pose: Pose, late_s: float | Floats = 0.0) -> Floats:
         """(N, 3, 4)."""
-        return pose.mount.slopes(self.seen(pose))
+        return pose.mount.slopes(self.seen(pose, late_s))
 
 
 @dataclass(frozen=True)
@@ -209,9 +209,9 @@ class TurnComparison(Comparison):
         turn = parts[:, :, 1] * np.sin(self.bank) + parts[:, :, 2] * np.cos(self.bank)
         return np.column_stack((roll[:, 0] + self.sink, turn.mean(axis=1)))
 
-    def mount_slopes(self, pose: Pose) -> Floats:
+    def mount_slopes(self, pose: Pose, late_s: float | Floats = 0.0) -> Floats:
         """(N, 2, 4)."""
-        roll, parts = self._views(pose, 0.0)
+        roll, parts = self._views(pose, late_s)
         count, pieces, _ = parts.shape
         slopes = pose.mount.slopes(parts.reshape(-1, 3)).reshape(count, pieces, 3, 4)
         sin, cos = np.sin(self.bank)[:, :, None], np.cos(self.bank)[:, :, None]

@@ -148,23 +148,57 @@ def caught(
 ) -> Pose:
     """Gauss–Newton with robust weights."""
     pose = Pose(clock, mount, compared.middle_s, *(late_s or (prior.bank_late_s[0], NOSE_LATE_S[0])))
+    none = Steps(np.zeros((len(compared.times), 0), bool), np.zeros(0), np.zeros(0))
+    return stepped(compared, pose, prior, none, rounds)[0]
+
+
+@dataclass(frozen=True)
+class Steps:
+    """Times lost between chapters, fitted along with the clock.
+
+    `owned` (N, K): which samples lie in each of the chapters that may be late; `lags_s` (K,) by how much they are thought to
+    be, `sigma_s` (K,) how well that is known before.
+    """
+
+    owned: NDArray[np.bool_]
+    lags_s: Floats
+    sigma_s: Floats
+
+
+def stepped(
+    compared: Comparison, pose: Pose, prior: Prior, steps: Steps, rounds: int = 25
+) -> tuple[Pose, Floats, Floats]:
+    """(pose, lags (K,), 1σ of the lags) by Gauss–Newton with robust weights; σ from the scatter of the blocks' scores."""
+    lags = steps.lags_s
     # Pans are left out from the start: they are leverage, which no weight on the residual alone withstands.
-    residual, _, known = compared.linearised(pose)
+    residual, _, known = compared.linearised(pose, -(steps.owned @ lags))
     believed = trust(residual, known, compared.grid(), compared.step_s)
+    known_before = np.zeros((8 + len(lags),) * 2)
+    known_before[:8, :8] = prior.information
+    known_before[8:, 8:] = np.diag(steps.sigma_s**-2)
     for turn in range(rounds):
-        residual, jacobian, known = compared.linearised(pose)
+        residual, jacobian, known = compared.linearised(pose, -(steps.owned @ lags))
+        own = jacobian[:, :, :1] * steps.owned[:, None, :]  # a chapter's lag is its own offset
         usual = noise(residual[known])
-        unit, slope = residual[known] / usual, jacobian[known] / usual[:, None]
+        unit = residual[known] / usual
+        slope = np.concatenate((jacobian, own), axis=2)[known] / usual[:, None]
         weight = believed[known] / (1 + (unit / CAUCHY) ** 2)
         if turn >= CAUCHY_ROUNDS:
             weight **= 2  # Geman & McClure's: what is far off must not pull at all
-        normal = np.einsum("nki,nk,nkj->ij", slope, weight, slope) + prior.information
-        pull = prior.pull(pose)
-        step = _bounded(-np.linalg.solve(normal, np.einsum("nki,nk,nk->i", slope, weight, unit) + pull))
-        pose = pose.moved(step)
-        if turn > CAUCHY_ROUNDS and abs(step[0]) < 1e-4 and abs(step[1]) < 1e-7:
+        normal = np.einsum("nki,nk,nkj->ij", slope, weight, slope) + known_before
+        scores = np.einsum("nki,nk,nk->ni", slope, weight, unit)
+        pull = np.concatenate((prior.pull(pose), (lags - steps.lags_s) / steps.sigma_s**2))
+        step = -np.linalg.solve(normal, scores.sum(axis=0) + pull)
+        step = np.concatenate((_bounded(step[:8]), np.clip(step[8:], -0.1, 0.1)))
+        pose, lags = pose.moved(step[:8]), lags + step[8:]
+        if turn > CAUCHY_ROUNDS and np.abs(step[[0, *range(8, len(step))]]).max() < 1e-4 and abs(step[1]) < 1e-7:
             break
-    return pose
+    block = np.floor((compared.times[known] - compared.times[0]) / BLOCK_S).astype(np.intp)
+    by_block = np.zeros((int(block.max()) + 1, len(normal)))
+    np.add.at(by_block, block, scores)
+    inverse = np.linalg.inv(normal)
+    spread = inverse @ (by_block.T @ by_block + known_before) @ inverse
+    return pose, lags, np.sqrt(np.diag(spread)[8:])
 
 
 def polished(compared: Comparison, pose: Pose, prior: Prior, rounds: int = 12) -> Fit:

@@ -15,7 +15,7 @@ from overlay.errors import NoAnswerError
 Floats = NDArray[np.float64]
 Verdict = Literal["sure", "ambiguous", "none"]
 
-JUMP_S = 0.1  # between two chapters; a frame or two is nothing to tell
+JUMP_S = 0.01  # between two chapters; no picture takes less
 MAX_DRIFT_SIGMA_PPM = 20.0  # beyond that a drift is not worth stating
 
 
@@ -46,7 +46,7 @@ class ChapterClock:
 
     @property
     def jumps(self) -> bool:
-        """Whether time was lost before it, beyond a frame or two and beyond what chance makes of the measurement."""
+        """Whether time was lost before it, beyond what chance makes of the measurement."""
         return abs(self.jump_s) > max(JUMP_S, 3 * self.sigma_s)
 
 
@@ -138,9 +138,13 @@ class Alignment:
 
     def half_interval_at(self, recording_s: float) -> float:
         """Half the 95 % interval (s) of the reference time at a moment of the recording; NaN where it is not known."""
-        return float(
-            np.hypot(self.half_interval_s, 1.96e-6 * self.drift_sigma_ppm * (recording_s - self.mid_recording_s))
-        )
+        drifting = 1e-6 * self.drift_sigma_ppm * (recording_s - self.mid_recording_s)
+        here, middle = self._chapter_at(recording_s), self._chapter_at(self.mid_recording_s)
+        lost = [each.sigma_s for each in (here, middle) if here is not middle and each is not None and each.jumps]
+        return float(np.linalg.norm([self.half_interval_s, 1.96 * drifting, *(1.96 * sigma for sigma in lost)]))
+
+    def _chapter_at(self, recording_s: float) -> ChapterClock | None:
+        return next((each for each in reversed(self.chapters) if each.start_s <= recording_s), None)
 
     def as_json(self) -> dict[str, Any]:
         """One member of ``pairs`` in ``overlay/alignment`` version 1."""

@@ -12,7 +12,7 @@ from scipy.stats import t as student
 
 from overlay.alignment import chapters as chapter_jumps
 from overlay.alignment import votes
-from overlay.alignment.coarse import Search, search
+from overlay.alignment.coarse import APART_S, Search, search
 from overlay.alignment.comparison import Comparison, Pose, Reference
 from overlay.alignment.moments import Lag, contradiction, moment_lags, moments, placed
 from overlay.alignment.refine import Fit, refined
@@ -28,6 +28,7 @@ LEAST_OVERLAP_S = 45.0
 # 1σ of what a picture's time stamp means: exposure and read-out of a frame take 10 to 30 ms, and no file says which of its
 # rows the stamp belongs to. Common practice, no source; generated recordings agree.
 STAMP_SIGMA_S = 0.0025
+JUMP_AT_REST_S, JUMP_ROUNDS = 2e-3, 4  # a better clock makes better jumps, and they a better clock
 # A recorder that writes one frame rate and keeps another makes a clock that runs wrong by just so much.
 MISLABELLED = {
     "29.97 frames a second labelled as 30": 30 / (30000 / 1001) - 1,
@@ -156,13 +157,9 @@ def _solved(
         fit, compared = refined(against, ours, start)
         clocks: tuple[ChapterClock, ...] = ()
         if len(chapters) > 1:
-            lags = chapter_jumps.rough_jumps(against, ours, fit, chapters)
-            lags = lags - lags[0]
-            if np.any(lags != 0):
-                moved = chapter_jumps.without(recording, chapters, lags)
-                ours = rates(moved).smoothed(against.smoothing_s)
-                fit, compared = refined(against, ours, AffineClock(fit.clock.offset_s, nominal))
-            clocks = chapter_jumps.chapter_clocks(fit, chapters, lags)
+            moved, ours, fit, compared, clocks = _by_chapter(recording, against, ours, fit, compared, chapters)
+        if any(each.jumps for each in clocks):
+            found = _searched_again(found, reference, moved, fit.clock)
         wide = against.against(ours, fit.clock, max(1.0, against.spacing_s), max(0.5, against.spacing_s))
         ballot = votes.window_votes(wide, fit)
     except (ValueError, np.linalg.LinAlgError):
@@ -173,6 +170,40 @@ def _solved(
     elsewhere = contradiction(lags_of_moments)
     verdict, reasons = judge(found, fit, ballot, votes.half_lags(fit), sigma, nominal, elsewhere)
     return _Solution(found, fit, compared, ballot, sigma, verdict, reasons, clocks, lags_of_moments)
+
+
+def _searched_again(found: Search, reference: MotionSeries, moved: MotionSeries, clock: AffineClock) -> Search:
+    """The search once the lost time is out: until then each chapter had a peak of its own, the others' rival."""
+    again = search(rates(reference), rates(moved), found.least_overlap_s, clock.drift, chance=found.null)
+    same = again.candidates and abs(again.candidates[0].offset_s - clock.offset_s) < APART_S
+    return again if same else found
+
+
+def _by_chapter(
+    recording: MotionSeries,
+    against: Reference,
+    ours: Averager,
+    fit: Fit,
+    compared: Comparison,
+    chapters: Sequence[tuple[str, float]],
+) -> tuple[MotionSeries, Averager, Fit, Comparison, tuple[ChapterClock, ...]]:
+    """Recording, fit and chapters' clocks once the time that was lost between chapters is taken out.
+
+    Whole lost seconds are looked for at every lag first; from there the lags are solved together with the clock.
+    """
+    moved, whole = recording, ours
+    lags = chapter_jumps.rough_jumps(against, ours, fit, chapters)
+    lags = lags - lags[0]
+    for _ in range(JUMP_ROUNDS):
+        before = lags
+        lags, sigma = chapter_jumps.fine_jumps(against, whole, fit, chapters, lags)
+        if np.any(lags != 0):
+            moved = chapter_jumps.without(recording, chapters, lags)
+            ours = rates(moved).smoothed(against.smoothing_s)
+            fit, compared = refined(against, ours, AffineClock(fit.clock.offset_s, fit.prior.drift))
+        if np.all(np.abs(lags - before) < JUMP_AT_REST_S):
+            break
+    return moved, ours, fit, compared, chapter_jumps.chapter_clocks(fit, chapters, lags, sigma)
 
 
 def _told(blank: Alignment, solution: _Solution, reference: MotionSeries, lag_s: float) -> Alignment:

@@ -161,3 +161,30 @@ def test_a_recording_against_itself_is_exact(flights: Any) -> None:
     found = align(seen, later)
     assert found.verdict == "sure"
     assert found.clock.offset_s == pytest.approx(1000.25, abs=1e-3)
+
+
+@pytest.mark.parametrize(
+    "lost",
+    [
+        ((240.0, 0.5), (480.0, 0.0)),
+        ((300.0, 2.0),),
+        ((250.0, 1 / 30), (500.0, -0.3)),
+        ((200.0, 1 / 30), (400.0, 1 / 30)),
+    ],
+    ids=str,
+)
+def test_time_lost_between_chapters_is_found_to_the_picture(
+    flights: Any, lost: tuple[tuple[float, float], ...]
+) -> None:
+    flown = flights.fly(72, minutes=11.0)
+    seen = flights.see(flown, 72, start=START_S, drift=DRIFT, jumps=lost)
+    log = flights.log(flown, 72, holds="attitude", rate=10.0, lag=0.0)
+    recording = MotionSeries(seen.time, seen.rates, interval_s=seen.interval)
+    found = align(recording, motion_from_track(Track(log.time, log.columns)), chapters=seen.chapters)
+    assert found.verdict == "sure", found.reasons
+    edges = [0.0, *(at for at, _ in lost), float(seen.time[-1])]
+    for gone, begin, end in zip(np.cumsum(seen.jumps), edges, edges[1:], strict=False):
+        for moment in (begin + 0.1, end - 0.1):
+            truth = flights.EPOCH + START_S + (1 + DRIFT) * moment + gone
+            error = found.clock.to_reference(moment) - truth
+            assert abs(error) < min(0.008, found.half_interval_at(moment))
