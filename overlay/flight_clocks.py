@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
-from overlay.alignment import Alignment, align, pin, reconciled
+from overlay.alignment import Alignment, ChapterClock, align, pin, reconciled
 from overlay.clock import AffineClock, parse_pin
 from overlay.errors import NoAnswerError, UsageError
 from overlay.motion import MotionSeries
@@ -43,7 +43,8 @@ def align_all(
     camera, ground = recordings.get("camera"), recordings.get("ground")
     found: list[Alignment] = []
     if camera and log:
-        found.append(_against_log("camera", camera, log, progress))
+        timed = _timed_by(ground, camera) if ground else ()
+        found.append(_in_chapters(camera, timed, log, progress))
     if ground and camera:
         steps = found[0].steps if found and found[0].verdict == "sure" else ()
         whole = _without(camera.motion, steps)
@@ -100,6 +101,30 @@ def _against_log(
     )
     progress(f"aligning {name} to track", 1.0)
     return found
+
+
+def _timed_by(ground: Watched, camera: Watched) -> tuple[ChapterClock, ...]:
+    """The camera's chapters as the other recording times them, to a few milliseconds; none where it has a gap of its own.
+
+    A track of positions does not tell one lost picture; a recording that ran on meanwhile does.
+    """
+    if len(camera.chapters) < 2 or len(ground.chapters) > 1:
+        return ()
+    found = align(camera.motion, ground.motion, recording_name="camera", reference_name="ground",
+                  chapters=camera.chapters, mislabelled=False)  # fmt: skip
+    return found.chapters if found.verdict == "sure" and found.steps else ()
+
+
+def _in_chapters(camera: Watched, timed: tuple[ChapterClock, ...], log: Logged, progress: Progress) -> Alignment:
+    """The camera against the log, the time that its chapters are known to have lost taken out beforehand."""
+    if not timed:
+        return _against_log("camera", camera, log, progress)
+    steps = tuple((each.start_s, each.jump_s) for each in timed[1:] if each.jumps)
+    found = _against_log("camera", Watched(_without(camera.motion, steps), ()), log, progress)
+    if found.best is None:
+        return found
+    first_s = found.best.offset_s - timed[0].offset_s
+    return replace(found, chapters=tuple(replace(each, offset_s=each.offset_s + first_s) for each in timed))
 
 
 def _without(motion: MotionSeries, steps: tuple[tuple[float, float], ...]) -> MotionSeries:

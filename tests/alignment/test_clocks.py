@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
 from overlay.alignment import align
-from overlay.flight_clocks import Watched, align_all
+from overlay.flight_clocks import Logged, Watched, align_all, clock_of
 from overlay.motion import MotionSeries
+from overlay.motion.from_track import motion_from_track
+from overlay.tracks import Track
 
 RATE_HZ = 15.0
 OFFSET_S = 12.5
@@ -129,3 +133,26 @@ def test_a_picture_lost_between_the_cameras_chapters_is_no_wrong_rate_of_the_gro
     assert pair.verdict == "ambiguous"
     whole = {**watched, "camera": Watched(camera, (("a.mp4", 0.0),))}
     assert align_all(whole, None, None, lambda *_: None)[0][0].verdict == "sure"
+
+
+def test_a_picture_lost_between_the_cameras_chapters_is_timed_by_the_other_recording(flights: Any) -> None:
+    """Positions five times a second do not tell a thirtieth of a second; a second recording does."""
+    flown = flights.fly(81, minutes=8.0)
+    camera = flights.see(flown, 81, start=7.0, jumps=((200.0, 1 / 30),))
+    ground = flights.see(flown, 82, start=11.0, mount=(0.0, -4.0, 0.0), noise=0.01)
+    log = flights.log(flown, 81, lag=0.0)
+    seen = {
+        "camera": Watched(MotionSeries(camera.time, camera.rates, interval_s=camera.interval), camera.chapters),
+        "ground": Watched(MotionSeries(ground.time, ground.rates, interval_s=ground.interval), (("live.mp4", 0.0),)),
+    }
+    logged = Logged(motion_from_track(Track(log.time, log.columns)), keeps_utc=True)
+    alone, _ = align_all({"camera": seen["camera"]}, logged, None, lambda *_: None)
+    assert not alone[0].steps, "what the track alone does not tell"
+    pairs, _ = align_all(seen, logged, None, lambda *_: None)
+    assert [pair.verdict for pair in pairs] == ["sure"] * 3
+    ((at, lost),) = pairs[0].steps
+    assert (at, lost) == (200.0, pytest.approx(1 / 30, abs=0.008))
+    late, early = (pairs[0].clock.to_reference(moment) - flights.EPOCH - 7.0 - moment for moment in (300.0, 100.0))
+    assert late - early == pytest.approx(1 / 30, abs=0.01)
+    met = clock_of("ground", pairs).to_reference(250.0) - flights.EPOCH - 11.0 - 250.0
+    assert abs(met) < pairs[0].half_interval_s
