@@ -87,8 +87,11 @@ def _votes(evidence: Any) -> list[str]:
         f"{evidence['windows_agreeing']} of the {evidence['windows_asked']} stretches that turn enough agree. "
         f"Correlation at the solution: {agreement}."
     ]
-    for kind, (lag_s, sigma_s) in evidence.get("moments_s", {}).items():
-        told.append(f"The {kind}, seen standing still and moving, lies {lag_s:+.1f} s off (± {1.96 * sigma_s:.1f} s).")
+    if evidence.get("moments_s"):
+        seen = ", ".join(
+            f"{kind} {lag:+.1f} ± {1.96 * sigma:.1f} s" for kind, (lag, sigma) in evidence["moments_s"].items()
+        )
+        told.append(f"From standing to moving and back, apart in picture and track: {seen}.")
     if "closure_s" in evidence:
         told.append(
             f"Both recordings and the track, each compared with each, close to {1000 * abs(evidence['closure_s']):.0f} ms."
@@ -103,6 +106,11 @@ def _votes(evidence: Any) -> list[str]:
             "cannot be told from it."
         )
     return told
+
+
+def _legend(axes: Axes) -> None:
+    """On the title's line, where no curve can run through it."""
+    axes.legend(loc="lower right", bbox_to_anchor=(1.0, 0.985), frameon=False, ncols=3, fontsize=9, borderaxespad=0)
 
 
 def _signals(axes: Axes, alignment: Alignment) -> None:
@@ -131,7 +139,7 @@ def _signals(axes: Axes, alignment: Alignment) -> None:
     )
     axes.set_ylabel("°/s")
     axes.set_xlabel("seconds into the common part of the flight (its busiest two minutes)")
-    axes.legend(loc="upper right", frameon=False, ncols=2, fontsize=9)
+    _legend(axes)
     _plain(axes)
 
 
@@ -152,14 +160,14 @@ def _offsets(axes: Axes, alignment: Alignment) -> None:
     axes.set_xlabel("minutes from the best offset")
     axes.set_ylabel("match")
     axes.set_ylim(bottom=0)
-    axes.legend(loc="upper right", frameon=False, fontsize=9)
+    _legend(axes)
     _plain(axes)
 
 
 def _windows(axes: Axes, alignment: Alignment) -> None:
     traces = alignment.traces
     axes.set_title(
-        "What each stretch of the flight says by itself: points must scatter about the line", fontsize=10.5, loc="left"
+        "What each stretch of the flight says: points must scatter about the line", fontsize=10.5, loc="left"
     )
     if not len(traces.window_s):
         _nothing(axes, "no stretch has a say")
@@ -178,20 +186,20 @@ def _windows(axes: Axes, alignment: Alignment) -> None:
         lw=1,
         label="stretch, ± 2σ",
     )
-    axes.axhline(0, color=ORANGE, lw=1.6, label="the fitted clock, drift included")
+    axes.axhline(0, color=ORANGE, lw=1.6, label="fitted clock")
     reach = 1.3 * float(np.percentile(np.abs(lag[telling]) + 2 * sigma[telling], 90)) + 1
     if alignment.best is not None and np.isfinite(alignment.half_interval_s):
         left, right = axes.get_xlim()
         edges = np.linspace(left, right, 50)
         shown_s = alignment.best.to_recording(traces.time_s[0] + 60 * edges)
         half = np.array([1000 * alignment.half_interval_at(float(at)) for at in shown_s])
-        axes.fill_between(edges, -half, half, color=ORANGE, alpha=0.22, lw=0, label="its 95 % interval")
+        axes.fill_between(edges, -half, half, color=ORANGE, alpha=0.22, lw=0, label="95 % interval")
         axes.set_xlim(left, right)
         reach = max(reach, 1.2 * float(half.max()))
     axes.set_ylim(-reach, reach)
     axes.set_xlabel("minutes into the common part of the flight")
     axes.set_ylabel("ms late")
-    axes.legend(loc="upper right", frameon=False, ncols=3, fontsize=9)
+    _legend(axes)
     _plain(axes)
 
 
