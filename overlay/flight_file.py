@@ -137,15 +137,15 @@ class FlightFile(Settings):
         return self._folder / name
 
 
-def load_flight(path: str | os.PathLike[str]) -> FlightFile:
-    """Read a flight from its folder or its flight.toml. Raises FlightFileError."""
+def load_flight(path: str | os.PathLike[str], *, otherwise: str = "") -> FlightFile:
+    """Read a flight from its folder or its flight.toml. FlightFileError, with what else could be given `otherwise`."""
     given = Path(path)
     source = given / FILE_NAME if given.is_dir() else given
     if given.is_dir() and not source.exists():
         remedy = f"make one with: overlay new {given} --camera FILE --track FILE"
         raise FlightFileError(given, f"this folder holds no {FILE_NAME}", remedy)
     if source.suffix.lower() != ".toml":
-        remedy = "give a folder with a flight.toml, or the files as --camera, --ground and --track"
+        remedy = f"give a folder with a {FILE_NAME}{otherwise}"
         raise FlightFileError(source, "not a flight file" if source.exists() else "no such file or folder", remedy)
     flight = load(source, FlightFile, FlightFileError)
     flight._folder, flight._read_from = source.parent, source

@@ -137,7 +137,7 @@ def _named(arguments: argparse.Namespace) -> FlightFile:
     if arguments.flight and loose:
         raise UsageError("give a FLIGHT or its files as --camera, --ground and --track, not both")
     if arguments.flight:
-        return load_flight(arguments.flight)
+        return load_flight(arguments.flight, otherwise=", or the files as --camera, --ground and --track")
     if not loose:
         raise UsageError("give a FLIGHT (a folder with a flight.toml), or files as --camera, --ground and --track")
     return flight_of(camera=arguments.camera, ground=arguments.ground, track=arguments.track)

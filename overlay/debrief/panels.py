@@ -29,6 +29,8 @@ _PANELS: Sequence[tuple[str, str, str, float, int, tuple[tuple[str, str, str, st
         ("visibility_pct", "contrast", ORANGE, "solid"),)),
 )  # fmt: skip
 
+_WHOLE = (-4.0, 104.0)  # percent, with room for a line at either end
+
 
 def panels(story: Story) -> tuple[Panel, ...]:
     """Every panel, with or without data, in the order of the page."""
@@ -43,7 +45,8 @@ def panels(story: Story) -> tuple[Panel, ...]:
             if readings.has(column) and np.isfinite(readings[column][inside]).any()
         ]
         missing = tuple(name for _, name, _, _ in columns if name not in {line.name for line in lines})
-        found.append(Panel(key, title, unit, times[inside], tuple(lines), missing, decimals=decimals))
+        limits = _WHOLE if unit == "%" else None  # a link that never left 100 would get an axis from 99 to 101
+        found.append(Panel(key, title, unit, times[inside], tuple(lines), missing, limits, decimals))
     return (*found, _picture(story), *link_panels(story))
 
 

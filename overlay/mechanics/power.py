@@ -118,8 +118,8 @@ def fit_power(blocks: Blocks, wind_sigma_mps: float = 0.0) -> PowerFit:
     known = np.isfinite(power) & np.isfinite(blocks.airspeed) & (blocks.airspeed > 3.0)
     if known.sum() < _LEAST_BLOCKS:
         raise NoAnswerError(
-            f"no cost of flying: {int(known.sum())} blocks of {_BLOCK_S:.0f} s of cruise with airspeed, volts and "
-            f"charge, and {_LEAST_BLOCKS} are needed"
+            f"no cost of flying: it takes {_LEAST_BLOCKS} stretches of {_BLOCK_S:.0f} s of cruise with airspeed, volts and "
+            f"charge, and this flight has {int(known.sum())}"
         )
     known &= power > _GLIDING * np.median(power[known])  # with the motor all but off, sinking pays nothing back
     power, cubed, climb = power[known], blocks.cubed[known], np.nan_to_num(blocks.climb[known])

@@ -125,6 +125,12 @@ def test_one_flight_is_no_comparison(season, capsys) -> None:
     assert "given twice" in refused(capsys, 2, season[0], season[0])
 
 
+def test_a_flight_that_is_not_there_is_told_by_what_compare_takes(season, tmp_path, capsys) -> None:
+    told = refused(capsys, 3, season[0], str(tmp_path / "elsewhere"))
+    assert "no such file or folder; give a folder with a flight.toml" in told
+    assert "--camera" not in told
+
+
 @pytest.mark.parametrize("count", [2, 3])
 def test_too_few_flights_are_no_answer(season, capsys, count) -> None:
     assert main(["compare", *season[5 - count :], "--json"]) == 4

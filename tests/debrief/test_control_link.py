@@ -5,6 +5,7 @@ import pytest
 
 from overlay.debrief.numbers import rows
 from overlay.debrief.page import page
+from overlay.debrief.panels import panels
 from overlay.debrief.story import Story
 from overlay.debrief.verdict import did_control_hold, verdict
 from overlay.mechanics.findings import findings_of
@@ -70,6 +71,14 @@ def test_a_link_that_held(told):
     found = did_control_hold(story(readings, control_not_explained="the flight file gives no control.frequency_MHz"))
     assert found.answer == "It held: its quality was never below 100\u00a0%."
     assert "not modelled: the flight file gives no control.frequency_MHz" in found.details[0]
+
+
+def test_a_link_that_never_left_full_quality_is_drawn_on_the_whole_scale():
+    # "link strength is shown 0 (none) to 100 (perfect)": common practice, no source
+    control = next(panel for panel in panels(story(flown(fades=()))) if panel.key == "control")
+    low, high = control.limits
+    assert -5.0 <= low <= 0.0
+    assert 100.0 <= high <= 105.0
 
 
 def test_what_is_not_logged_is_no_data():
