@@ -68,10 +68,22 @@ def how_far(story: Story) -> Answer:
     told = [f"Farthest {clock(story.since_start(farthest))} {story.counts_from}{_height_at(story, farthest)}."]
     if found.distance_m is not None:
         told.append(f"{distance(found.distance_m)} flown over the ground{_airborne(story)}.")
+    told += _automatic_returns(story)
     home = story.readings.home
     if home is not None and not home.sure:
         told.append(sentence(f"Home is not sure: {home.found}"))
     return Answer(question, f"{distance(found.farthest_m)} from home.", tuple(told))
+
+
+def _automatic_returns(story: Story) -> Iterator[str]:
+    """When the log's modes say that the aircraft flew home by itself."""
+    begins = [event.time_s for event in story.readings.events if event.kind == "automatic return"]
+    ends = [event.time_s for event in story.readings.events if event.kind == "automatic return ends"]
+    for start in begins:
+        until = next((f" to {clock(story.since_start(end))}" for end in ends if end > start), " to the end of the log")
+        away = float(story.readings.at("range_m", start)[0])
+        where = f", {distance(away)} from home when it began" if np.isfinite(away) else ""
+        yield f"Automatic return, by the log's modes, from {clock(story.since_start(start))}{until} {story.counts_from}{where}."
 
 
 def when_it_broke_up(story: Story) -> Answer:
@@ -130,9 +142,17 @@ def what_margin(story: Story) -> Answer:
     share = 100.0 * left / pack.capacity_mAh
     reserve = pack.capacity_mAh * (1.0 - pack.usable_fraction)
     rest = "above" if left >= reserve else "below"
+    if left < 0.0:
+        answer = (
+            f"Not known: the log counts {quantity(found.charge_used_mAh, 'mAh')} out of a pack said to hold "
+            f"{quantity(pack.capacity_mAh, 'mAh')}; mend the pack's capacity in the flight file, or the sensor's scale."
+        )
+        return Answer(question, answer, tuple(_refused(story)), known=False)
     answer = f"{quantity(left, 'mAh')} left at the end, {quantity(share, '%')} of the pack: "
     answer += f"{rest} the reserve of {quantity(reserve, 'mAh')}."
-    spare = readings["charge_spare_mAh"]
+    since = readings.time_s - story.zero_s
+    in_flight = (since >= story.span_s[0]) & (since <= story.span_s[1])
+    spare = np.where(in_flight, readings["charge_spare_mAh"], np.nan)
     if np.isfinite(spare).any():
         row = int(np.nanargmin(spare))
         least = float(spare[row])
@@ -261,6 +281,8 @@ def _after_breakups(story: Story) -> Iterator[str]:
 
 def _after_the_margin(story: Story) -> Iterator[str]:
     turn, pack, used = story.findings.turn_back, story.readings.pack, story.findings.charge_used_mAh
+    if pack is not None and used is not None and used > pack.capacity_mAh:
+        return  # the pack cannot have given more than it holds, so nothing follows from its capacity
     if turn is not None and turn.early_m < 0:
         yield f"Turn for home {distance(-turn.early_m)} earlier: the turn lay beyond the last safe one."
     elif turn is not None and turn.range_m > turn.interval95_m[0]:

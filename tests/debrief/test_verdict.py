@@ -9,7 +9,7 @@ from overlay.debrief.story import Story
 from overlay.debrief.verdict import how_far, verdict, what_margin, what_to_change, when_it_broke_up, why_it_broke_up
 from overlay.mechanics.findings import Findings
 from overlay.mechanics.reach import TurnBack
-from overlay.readings import Readings
+from overlay.readings import Event, Readings
 
 NOTHING = Story("", Readings(np.zeros(0), keeps_utc=False), Findings())
 
@@ -105,3 +105,34 @@ def test_grades_are_laid_on_the_readings(story: Story) -> None:
     assert graded[row] == 1.0
     shifted = replace(story, ground_clock=AffineClock(story.ground_clock.offset_s + 100.0))
     assert shifted.graded_at[row] != 1.0
+
+
+def test_a_pack_cannot_give_more_than_it_holds(story: Story) -> None:
+    used = story.readings.pack.capacity_mAh + 300.0
+    overdrawn = replace(story, findings=replace(story.findings, charge_used_mAh=used))
+    margin = what_margin(overdrawn)
+    assert not margin.known
+    assert "mend the pack's capacity" in margin.answer
+    assert "reserve" not in what_to_change(overdrawn).answer
+    assert not any("last safe" in detail for detail in what_margin(overdrawn).details)
+
+
+def test_automatic_return_is_told_where_the_log_names_it(story: Story) -> None:
+    start = story.zero_s + 500.0
+    events = (*story.readings.events, Event("automatic return", start), Event("automatic return ends", start + 60.0))
+    told = how_far(replace(story, readings=replace(story.readings, events=events)))
+    (line,) = (detail for detail in told.details if detail.startswith("Automatic return"))
+    assert "from 0:08:20.0 to 0:09:20.0 after launch" in line
+    assert "from home when it began" in line
+    assert not any(detail.startswith("Automatic return") for detail in how_far(story).details)
+
+
+def test_the_least_to_spare_is_one_of_the_flight(story: Story) -> None:
+    # A receiver left on after landing draws on; what was spare in the air is what counts.
+    after = story.readings.time_s > story.zero_s + story.span_s[1] + 1.0
+    assert after.any()
+    spare = np.where(after, -500.0, 800.0)
+    columns = {**story.readings.columns, "charge_spare_mAh": spare}
+    told = what_margin(replace(story, readings=replace(story.readings, columns=columns)))
+    (line,) = (detail for detail in told.details if detail.startswith("The least to spare"))
+    assert "800" in line
