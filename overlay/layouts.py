@@ -25,7 +25,7 @@ from overlay.instruments.catalogue import INSTRUMENTS, AnyOptions
 from overlay.instruments.conditions import during
 from overlay.instruments.dials import Dials
 from overlay.instruments.event_caption import EventCaptionOptions
-from overlay.instruments.inset_frame import live_frame, quiet_frame
+from overlay.instruments.inset_frame import label_height, live_frame, quiet_frame
 from overlay.instruments.instrument import USUAL_STYLE, Anchor, Setting, Style
 from overlay.instruments.lettering import add_family, find_fonts
 from overlay.instruments.palette import PALETTES, Palette, PaletteColour
@@ -181,18 +181,28 @@ class Layout(settings.Settings):
                 setting = replace(setting, unit=unit * options.scale)
                 panels.append(during(options.when, INSTRUMENTS[options.kind](found.rect, setting, options)))
             elif self.inset:
-                label = self.inset.label
+                label, picture = self.inset.label, self._above_label(found.rect, unit)
                 panels += (
-                    quiet_frame(found.rect, setting, label and ON_BOARD)
+                    quiet_frame(picture, setting, label and ON_BOARD)
                     if on_board
-                    else live_frame(found.rect, setting, label)
+                    else live_frame(picture, setting, label)
                 )
         return tuple(panels)
 
     def inset_rect(self, frame_width: int, frame_height: int, inset_aspect: float) -> Rect | None:
         """Where the second recording stands on a frame; None when the layout has no place for it."""
         found = self._places(frame_width, frame_height, inset_aspect)
-        return next((place.rect for place in found if place.item.key is None), None)
+        unit = self._unit(frame_width, frame_height)
+        return next((self._above_label(place.rect, unit) for place in found if place.item.key is None), None)
+
+    def _above_label(self, rect: Rect, unit: float) -> Rect:
+        """The picture within the inset's room: smaller by the label below it, and where the inset is anchored."""
+        if not (self.inset and self.inset.label):
+            return rect
+        tall = rect.height - label_height(unit)
+        wide = 2 * round(rect.width * tall / rect.height / 2)
+        side = 2 if "right" in self.inset.anchor else 0 if "left" in self.inset.anchor else 1
+        return Rect(rect.x + (rect.width - wide) * side // 4 * 2, rect.y, wide, tall)
 
     def side_by_side(
         self, frame_width: int, frame_height: int, readings: Readings, aspects: tuple[float, float], *,
@@ -206,8 +216,10 @@ class Layout(settings.Settings):
         panels = layout.place(frame_width, frame_height, readings, units=units, utc_offset_s=utc_offset_s, told=told)
         gap = 2 * round(0.012 * frame_height / 2)
         canvas = Rect(gap, 0, frame_width - 2 * gap, frame_height)
-        left, right = side_by_side(between_rows([panel.rect for panel in panels], canvas, gap), aspects, gap)
         palette, unit = self.palette.palette(), frame_height / DESIGN_HEIGHT
+        room = between_rows([panel.rect for panel in panels], canvas, gap)
+        room = room._replace(height=room.height - label_height(unit))
+        left, right = side_by_side(room, aspects, gap)
         setting = Setting(Dials(readings), UNITS[units or self.units], palette, unit)
         labels = (*quiet_frame(left, setting, ON_BOARD), *live_frame(right, setting, LIVE))
         return SideBySide(left, right, (*labels, *panels))

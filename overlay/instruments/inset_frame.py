@@ -1,4 +1,7 @@
-"""The frame of the second recording: four edges and a label; the live picture's tell its grade and where it broke up."""
+"""The frame of the second recording: four edges, and a label below; the live picture's tell its grade and where it broke up.
+
+The label lies on no part of the picture: any corner of a live picture may hold a figure that someone looks for.
+"""
 
 from __future__ import annotations
 
@@ -17,7 +20,7 @@ from overlay.instruments.quantities import NO_DATA, Unit
 
 _GRADE = Unit("", step=0.5, decimals=1)
 _EDGE = 4.0
-_TALL, _HATCHED = 42.0, 10.0
+_TALL, _HATCHED = 34.0, 10.0
 
 
 class InsetOptions(Options):
@@ -81,24 +84,22 @@ def live_frame(inset: Rect, setting: Setting, label: str) -> list[Panel]:
     edges: list[Panel] = [_Edge(side, setting, options) for side in _sides(inset, setting.unit)]
     if not label:
         return edges
-    edge = edges[0].rect.height
-    tall, needed = (
-        2 * round(_TALL * setting.unit / 2),
-        advance(f"{label} · grade 5.0", "regular", SMALL) + 32 + _HATCHED,
-    )
-    wide = min(2 * math.ceil(needed * setting.unit / 2), inset.width - 2 * edge)
-    label_rect = Rect(inset.x + edge, inset.y + inset.height - edge - tall, wide, tall)
-    return [*edges, _Label(label_rect, setting, options)]
+    needed = advance(f"{label} · grade 5.0", "regular", SMALL) + 32 + _HATCHED
+    wide = min(2 * math.ceil(needed * setting.unit / 2), inset.width)
+    below = Rect(inset.x, inset.y + inset.height, wide, label_height(setting.unit))
+    return [*edges, _Label(below, setting, options)]
+
+
+def label_height(unit: float) -> int:
+    """Pixels below a picture that its label takes."""
+    return 2 * round(_TALL * unit / 2)
 
 
 def quiet_frame(inset: Rect, setting: Setting, label: str) -> list[Panel]:
     """Panels that frame the onboard recording at `inset` and name it; of the live picture they tell nothing."""
     dark = setting.palette.backing._replace(alpha=255)
     edges: list[Panel] = [_Line(side, dark) for side in _sides(inset, setting.unit)]
-    edge = edges[0].rect.height
-    x, y, width, height = inset
-    within = Rect(x + edge, y + edge, width - 2 * edge, height - 2 * edge)
-    return [*edges, PictureLabel(within, label, setting.palette, setting.unit)] if label else edges
+    return [*edges, PictureLabel(inset, label, setting.palette, setting.unit)] if label else edges
 
 
 def _sides(inset: Rect, unit: float) -> list[Rect]:
@@ -126,12 +127,11 @@ class _Line:
 
 
 class PictureLabel:
-    """A panel that names the picture in whose lower left corner it stands."""
+    """A panel that names the picture under whose lower left corner it stands."""
 
     def __init__(self, picture: Rect, text: str, palette: Palette, unit: float) -> None:
-        tall = 2 * round(_TALL * unit / 2)
         wide = 2 * round((Canvas(2, 2, unit).measure(text, SMALL) + 28.0) * unit / 2)
-        self.rect = Rect(picture.x, picture.y + picture.height - tall, min(wide, picture.width), tall)
+        self.rect = Rect(picture.x, picture.y + picture.height, min(wide, picture.width), label_height(unit))
         self._text, self._palette, self._unit = text, palette, unit
 
     def shows(self, _time_s: float) -> bool:

@@ -195,5 +195,6 @@ def test_the_frame_of_the_onboard_recording_tells_nothing_of_the_live_picture(fl
     assert rect is not None
     for panel in quiet:
         assert rect.x <= panel.rect.x <= panel.rect.x + panel.rect.width <= rect.x + rect.width
-        assert rect.y <= panel.rect.y <= panel.rect.y + panel.rect.height <= rect.y + rect.height
+        inside = rect.y <= panel.rect.y <= panel.rect.y + panel.rect.height <= rect.y + rect.height
+        assert inside or panel.rect.y == rect.y + rect.height, "neither the frame nor the label below"
         assert panel.draw(flight.time_s[0]).shape == (panel.rect.height, panel.rect.width, 4)
