@@ -5,6 +5,7 @@ Only what the data say is said. What they do not carry is named as not known, wi
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -177,7 +178,7 @@ def _link_margin(story: Story) -> list[str]:
 def what_to_change(story: Story) -> Answer:
     """What follows from the findings; nothing where nothing does."""
     question = "What to change?"
-    advice = tuple(dict.fromkeys([*_after_breakups(story), *_after_the_margin(story)]))
+    advice = tuple(dict.fromkeys([*_after_breakups(story), *_after_fades(story), *_after_the_margin(story)]))
     wanted = tuple(_to_know_more(story))
     if advice:
         return Answer(question, sentence(advice[0]), (*advice[1:], *wanted))
@@ -277,6 +278,17 @@ def _after_breakups(story: Story) -> Iterator[str]:
     for cause, _ in _by_cause(story):
         if cause != _OPEN:
             yield _ADVICE[cause]
+
+
+def _after_fades(story: Story) -> Iterator[str]:
+    """What follows from the control link's fades: of their settled causes the one that most time was lost to."""
+    lost_s: defaultdict[str, float] = defaultdict(float)
+    for event in story.control.events if story.control is not None else ():
+        if event.top.probability >= _SETTLED:
+            lost_s[event.top.cause] += event.end_s - event.onset_s
+    if lost_s:
+        advice = _ADVICE[max(lost_s, key=lost_s.__getitem__)]
+        yield f"For the control link: {advice[0].lower()}{advice[1:]}"
 
 
 def _after_the_margin(story: Story) -> Iterator[str]:

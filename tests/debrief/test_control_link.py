@@ -1,5 +1,7 @@
 """What the page says of the control link, on a flight whose fades were made."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -7,8 +9,9 @@ from overlay.debrief.numbers import rows
 from overlay.debrief.page import page
 from overlay.debrief.panels import panels
 from overlay.debrief.story import Story
-from overlay.debrief.verdict import did_control_hold, verdict
+from overlay.debrief.verdict import did_control_hold, verdict, what_to_change
 from overlay.mechanics.findings import findings_of
+from overlay.radio.causes import Cause
 from overlay.radio.explain import explain_control, link_from_words
 from overlay.readings import Leg, Readings
 
@@ -64,6 +67,16 @@ def test_the_margin_counts_from_where_it_began_to_fade(told):
     needed = np.max(told.readings["control_rssi_dBm"][told.readings["control_link_pct"] < 80])
     assert mean[far] == pytest.approx(-55.0 - 15.6 - needed, abs=1.5)
     assert f"{abs(needed + 0.5):.0f} dBm" in told.control.fit.evidence.level
+
+
+def test_what_the_fades_came_from_is_what_to_change(told):
+    assert "For the control link: nothing in the flight explains some of it" in what_to_change(told).answer
+    spoilt = [replace(event, causes=(Cause("range", 0.9, 0.0),)) for event in told.control.events[:1]]
+    of_range = replace(told, control=replace(told.control, events=tuple(spoilt)))
+    assert what_to_change(of_range).answer.startswith("For the control link: the link was at the end of its range.")
+    open_causes = [replace(event, causes=(Cause("range", 0.4, 0.0),)) for event in told.control.events]
+    unsettled = replace(told, control=replace(told.control, events=tuple(open_causes)))
+    assert "For the control link" not in what_to_change(unsettled).answer
 
 
 def test_a_link_that_held(told):
