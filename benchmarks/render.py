@@ -30,11 +30,12 @@ PROGRAM = imageio_ffmpeg.get_ffmpeg_exe()
 
 
 class Case(NamedTuple):
-    """What is recorded: size, frames per second, pixel format."""
+    """What is recorded: size, frames per second, pixel format, bit rate."""
 
     size: str
     rate: int
     pixel_format: str = "yuv420p"
+    bit_rate: str = "20M"
 
 
 CASES = {
@@ -43,15 +44,16 @@ CASES = {
     "4K30": Case("3840x2160", 30),
     "10-bit": Case("1920x1080", 30, "yuv420p10le"),
 }
-GROUND = Case("720x576", 25)
+GROUND = Case("720x576", 25, bit_rate="5M")  # what recorders of a live picture write: common practice, no source
 
 
 def make_source(path: Path, case: Case, seconds: float) -> None:
-    """A moving, textured, noisy picture with sound, H.264 at a camera's bit rate."""
+    """A moving, textured, noisy picture with sound, H.264 at its case's bit rate."""
     picture = f"mandelbrot=size=480x270:rate={case.rate}:start_scale=0.02:end_scale=0.0002"
     picture += f",scale={case.size.replace('x', ':')}:flags=bicubic,noise=alls=6:allf=t,format={case.pixel_format}"
     order = [PROGRAM, "-y", "-v", "error", "-f", "lavfi", "-i", picture, "-f", "lavfi", "-i", "sine=220:r=48000"]
-    order += ["-t", str(seconds), "-c:v", "libx264", "-preset", "veryfast", "-b:v", "20M", "-c:a", "aac", str(path)]
+    order += ["-t", str(seconds), "-c:v", "libx264", "-preset", "veryfast", "-b:v", case.bit_rate]
+    order += ["-c:a", "aac", str(path)]
     subprocess.run(order, check=True, stdin=subprocess.DEVNULL)
 
 

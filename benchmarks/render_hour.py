@@ -103,7 +103,7 @@ def main() -> None:
         )
         print(f"  (a tick is {float(tick) * 1e6:.1f} µs)")
         print(f"sound: {packets} packets, {'the same' if same else 'NOT the same'}; at most {apart_ms:.3f} ms apart")
-        print("memory: " + ", ".join(f"{MiB:.0f} MiB at {minutes:.0f} min" for minutes, MiB in said["memory"]))
+        print("memory: " + ", ".join(f"{MiB:.0f} MiB at {minutes:.1f} min" for minutes, MiB in said["memory"]))
 
 
 if __name__ == "__main__":

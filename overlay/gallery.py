@@ -243,6 +243,16 @@ def _low_sun(width: int, height: int) -> Field:
     return np.asarray(scene + glare[..., None] * np.array([1.0, 0.86, 0.6], np.float32), np.float32)
 
 
+def _water(width: int, height: int) -> Field:
+    """Ripples of a lake, glinting below the sun."""
+    y, x = np.mgrid[0:height, 0:width].astype(np.float32) / height
+    crests = cv2.resize(_grain(max(2, width // 3), height, 5, 11), (width, height))  # longer than they are tall
+    ripples = _cloudy(width, height, 9) * 0.4 + crests * 0.6
+    towards_sun = np.exp(-(((x - width / height / 2) / (0.12 + 0.35 * y)) ** 2))
+    glint = np.clip((ripples - 0.74 + 0.26 * towards_sun) / 0.06, 0, 1)[..., None]
+    return np.asarray(np.array([38, 66, 82], np.float32) * (0.6 + 0.8 * ripples)[..., None] * (1 - glint) + 255 * glint)
+
+
 def _night(width: int, height: int) -> Field:
     """Lamps of a village on black ground, noise of a sensor at its limit."""
     rng = np.random.default_rng(7)
@@ -278,7 +288,7 @@ def _cloudy(width: int, height: int, seed: int) -> Field:
 _GROUNDS: MappingProxyType[str, Callable[[int, int], Field]] = MappingProxyType(
     {
         "cloud": _white_cloud, "dark": _dark_ground, "busy": _busy_texture,
-        "sun": _low_sun, "night": _night,
+        "sun": _low_sun, "night": _night, "water": _water,
     }
 )  # fmt: skip
 GROUNDS = tuple(_GROUNDS)

@@ -57,7 +57,7 @@ class Inset(settings.Settings):
     label: str = Field(
         default=LIVE,
         max_length=60,
-        description="what the label in its lower corner calls it; empty: no label",
+        description="what the label below it calls it; empty: no label",
     )
 
 

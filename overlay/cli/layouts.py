@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from overlay.layouts import Layout
 
 AHEAD = "ahead"  # the sample flight's own picture, as a ground beside those of `overlay.gallery`
-GROUNDS = (AHEAD, "cloud", "dark", "busy", "sun", "night")
+GROUNDS = (AHEAD, "cloud", "dark", "busy", "sun", "night", "water")
 MOMENTS = ("far", "near", "silent")
 
 
