@@ -29,7 +29,8 @@ GUSTED = 0.02
 LIFT_LATE_S = (0.03, 0.02)
 PULL_LATE_S = (0.65, 0.37)
 # And 1σ of what is left of it where heights tell, for they are late themselves, by a barometer's filter or a receiver's: half
-# of the filter's time constant comes through (benchmarks/alignment_sample.py --heights late), and 0.25 s is usual.
+# of the filter's time constant comes through (benchmarks/alignment_sample.py --heights late). That 0.25 s is usual is
+# common practice, no source.
 HEIGHTS_LATE_S = 0.12
 PIECE_COVER = 0.3  # of such a piece that must be known: one picture lost is no gap
 PIECE_S = 0.2  # bank changes little in this time

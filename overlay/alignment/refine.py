@@ -194,11 +194,19 @@ def stepped(
         if turn > CAUCHY_ROUNDS and np.abs(step[[0, *range(8, len(step))]]).max() < 1e-4 and abs(step[1]) < 1e-7:
             break
     block = np.floor((compared.times[known] - compared.times[0]) / BLOCK_S).astype(np.intp)
-    by_block = np.zeros((int(block.max()) + 1, len(normal)))
-    np.add.at(by_block, block, scores)
+    return pose, lags, np.sqrt(np.diag(_jackknifed(normal, slope, weight, scores, block))[8:])
+
+
+def _jackknifed(normal: Floats, slope: Floats, weight: Floats, scores: Floats, block: NDArray[np.intp]) -> Floats:
+    """Covariance of all that is fitted, by what leaving out each block in turn would change (as `Fit.covariance`)."""
     inverse = np.linalg.inv(normal)
-    spread = inverse @ (by_block.T @ by_block + known_before) @ inverse
-    return pose, lags, np.sqrt(np.diag(spread)[8:])
+    spread = np.zeros_like(normal)
+    for each in np.unique(block):
+        rows = block == each
+        own = np.einsum("nki,nk,nkj->ij", slope[rows], weight[rows], slope[rows])
+        shift = np.linalg.solve(normal - MOST_SHARE * own, scores[rows].sum(axis=0))
+        spread += np.outer(shift, shift)
+    return np.asarray(spread + inverse)
 
 
 def polished(compared: Comparison, pose: Pose, prior: Prior, rounds: int = 12) -> Fit:
