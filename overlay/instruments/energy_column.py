@@ -82,7 +82,7 @@ class EnergyColumn(Instrument[EnergyColumnOptions, State]):
         strong &= known
         tint = self.legible(colour) if strong else p.muted
         weight: Weight = "semibold" if strong else "regular"
-        canvas.text(INSET + _WIDE + 42, y + 8, name, SMALL, tint, weight=weight)
+        canvas.text(INSET + _WIDE + 42, y + 9, name, SMALL, tint, weight=weight)
         ink = tint if name == "short" else p.ink if known else p.muted
         canvas.text(self.width - INSET, y + 9, text, BODY, ink, weight=weight, anchor="right")
 

@@ -14,6 +14,7 @@ State = tuple[float, float, str, str, str]  # bar ends, the two figures, the sen
 _BAR, _GAP = 27.0, 8.0
 _CALM_S, _CALM_HZ = 3.0, 1.0
 _PLAY = 0.75  # pixels that a bar's end may be behind, lest it tremble
+_LIFT = 2.0  # of the one baseline of name and figure above the foot of their bar
 _COLUMNS = ("airspeed_mps", "ground_speed_mps")
 
 
@@ -51,7 +52,7 @@ class SpeedPair(Instrument[SpeedPairOptions, State]):
         self.backing(canvas)
         self.name(canvas, "speed", self.units.speed.symbol)
         for top, name, column in zip(self._tops, ("air", "ground"), _COLUMNS, strict=True):
-            canvas.text(INSET, top + _BAR - 7, name, SMALL, self.palette.muted)
+            canvas.text(INSET, top + _BAR - _LIFT, name, SMALL, self.palette.muted)
             canvas.box(self._left, top, self._length, _BAR, self.palette.ahead.faded(0.35))
             if not self.dials.has(column):
                 canvas.outline(self._left, top, self._length, _BAR, self.palette.hairline)
@@ -64,7 +65,7 @@ class SpeedPair(Instrument[SpeedPairOptions, State]):
             if known:
                 canvas.box(self._left, top, end, _BAR, colour)
             ink = self.palette.ink if known else self.palette.muted
-            canvas.text(self.width - INSET, top + _BAR - 2, text, VALUE, ink, weight="semibold", anchor="right")
+            canvas.text(self.width - INSET, top + _BAR - _LIFT, text, VALUE, ink, weight="semibold", anchor="right")
         if math.isfinite(air) and math.isfinite(ground):
             self._gap(canvas, air, ground)
         self._tell(canvas, wind)
