@@ -78,8 +78,10 @@ def test_a_folder_without_a_flight_file_says_how_to_make_one(tmp_path: Path) -> 
 
 def test_a_recording_is_not_a_flight_file(tmp_path: Path) -> None:
     (tmp_path / "a.mp4").write_bytes(b"\0" * 100)
-    with pytest.raises(FlightFileError, match="--camera"):
+    with pytest.raises(FlightFileError, match=r"a\.mp4: not a flight file; give a folder with a flight\.toml$"):
         load_flight(tmp_path / "a.mp4")
+    with pytest.raises(FlightFileError, match=r"give a folder with a flight\.toml, or the files as --camera$"):
+        load_flight(tmp_path / "a.mp4", otherwise=", or the files as --camera")
 
 
 @given(st.binary(max_size=300))
