@@ -23,7 +23,7 @@ Chapters = Sequence[tuple[str, float]]  # file and the recording's time at its f
 
 REACH_S = 8.0  # a camera that loses more between two chapters is taken for two recordings
 ROUGH_SIGMA_S = 0.5  # of a lag found while the clock's drift still stood for a part of it
-STANDS_OUT = 4.0  # standard errors that make time lost between chapters
+STANDS_OUT = 3.0  # standard errors that make time lost between chapters
 FRAME_S = 1 / 30  # the prior: what a chapter usually loses is within a frame
 
 
@@ -76,10 +76,11 @@ def fine_jumps(
     while late.any():
         steps = Steps(owner[:, None] == np.flatnonzero(late), lags[late], before[late])
         _, lags[late], sigma[late] = stepped(compared, found.pose, found.prior, steps)
-        faint = late & (np.abs(lags) < STANDS_OUT * sigma)
-        if not faint.any():
+        unit = np.where(late, np.abs(lags) / np.where(late, sigma, 1.0), np.inf)
+        faintest = int(np.argmin(unit))
+        if unit[faintest] >= STANDS_OUT:
             break
-        late, lags = late & ~faint, np.where(faint, 0.0, lags)
+        late[faintest], lags[faintest] = False, 0.0  # one by one: without it the others may stand out
     return lags, sigma
 
 
