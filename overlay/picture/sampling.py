@@ -24,7 +24,12 @@ EDGE_COLUMNS = 24
 
 def field_of(frame: Bytes) -> Bytes:
     """The rows (H, W) of one field of a frame, without copying."""
-    return frame[::2] if len(frame) > FIELD_ROWS else frame
+    return frame[:: fields_in(frame)]
+
+
+def fields_in(frame: Bytes) -> int:
+    """2 where a frame holds two fields, line by line, else 1."""
+    return 2 if len(frame) > FIELD_ROWS else 1
 
 
 def triples(rows: int, count: int, apart: int = 1) -> Rows:
@@ -34,10 +39,15 @@ def triples(rows: int, count: int, apart: int = 1) -> Rows:
 
 
 def borders_of_blocks(rows: int) -> Rows:
-    """Numbers (2, 4, n) of the two rows before and after every other border of blocks, and the same half a block on."""
+    """Numbers (4, 2, n) of the two rows before and after every other border of blocks, and the same half a block on."""
     first = np.arange(BLOCK, rows - BLOCK, 2 * BLOCK)
     four = first[None, :] + np.arange(-2, 2)[:, None]
-    return np.stack([four, four + BLOCK // 2])
+    return np.stack([four, four + BLOCK // 2], axis=1)
+
+
+def counted(flags: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """How many (B,) of each frame's flags (B, …) are set. Counting along axes would take four times as long."""
+    return np.array([np.count_nonzero(each) for each in flags], dtype=np.float64)
 
 
 @dataclass(frozen=True)
@@ -45,7 +55,7 @@ class Batch:
     """Samples of up to `size` frames.
 
     ``lines`` (3, size, LINES, W) and ``colour`` (3, size, 2·COLOUR_LINES, W): above, row and below of each sampled
-    line; U's lines come before V's. ``blocks`` (size, 2, 4, n, W): rows about the borders of blocks. ``edges`` (size,
+    line; U's lines come before V's. ``blocks`` (4, size, 2, n, W): rows about the borders of blocks. ``edges`` (size,
     2, field rows, 24): both sides, the outermost column first. ``profile`` (size, field rows): row means.
     """
 
@@ -62,7 +72,7 @@ class Batch:
         return cls(
             np.empty((3, size, LINES, width), np.uint8),
             np.empty((3, size, 2 * COLOUR_LINES, u.shape[1]), np.uint8),
-            np.empty((size, *borders_of_blocks(len(y)).shape, width), np.uint8),
+            np.empty((4, size, 2, borders_of_blocks(len(y)).shape[2], width), np.uint8),
             np.empty((size, 2, rows, EDGE_COLUMNS), np.uint8),
             np.empty((size, rows), np.float32),
         )
@@ -70,7 +80,11 @@ class Batch:
     def first(self, count: int) -> Batch:
         """The first `count` frames of it."""
         return Batch(
-            self.lines[:, :count], self.colour[:, :count], self.blocks[:count], self.edges[:count], self.profile[:count]
+            self.lines[:, :count],
+            self.colour[:, :count],
+            self.blocks[:, :count],
+            self.edges[:count],
+            self.profile[:count],
         )
 
 
@@ -80,7 +94,7 @@ class Sampler:
     def __init__(self, y: Bytes, u: Bytes, size: int) -> None:
         self.batch = Batch.like(y, u, size)
         self.shape = y.shape, u.shape
-        self._lines = triples(len(field_of(y)), LINES)
+        self._lines = triples(len(field_of(y)), LINES) * fields_in(y)
         self._colour = triples(len(u), COLOUR_LINES, 2)
         self._blocks = borders_of_blocks(len(y))
 
@@ -89,11 +103,10 @@ class Sampler:
         import cv2
 
         batch, field = self.batch, field_of(y)
-        for side in range(3):
-            batch.lines[side, place] = field[self._lines[side]]
-            batch.colour[side, place, :COLOUR_LINES] = u[self._colour[side]]
-            batch.colour[side, place, COLOUR_LINES:] = v[self._colour[side]]
-        batch.blocks[place] = y[self._blocks]
+        batch.lines[:, place] = y[self._lines]
+        batch.colour[:, place, :COLOUR_LINES] = u[self._colour]
+        batch.colour[:, place, COLOUR_LINES:] = v[self._colour]
+        batch.blocks[:, place] = y[self._blocks]
         batch.edges[place, 0] = field[:, :EDGE_COLUMNS]
         batch.edges[place, 1] = field[:, : -EDGE_COLUMNS - 1 : -1]
         batch.profile[place] = cv2.reduce(field, 1, cv2.REDUCE_AVG, dtype=cv2.CV_32F)[:, 0]
