@@ -116,8 +116,9 @@ def container_options(suffix: str, time_base: Fraction) -> dict[str, str]:
         )
     if suffix == ".mkv":
         return {}
-    # the delayed header knows the first times, so that its edit list begins picture and sound exactly at zero
-    options = {"movflags": "hybrid_fragmented+delay_moov+use_metadata_tags"}
+    # the delayed header knows the first times, so that its edit list begins picture and sound exactly at zero;
+    # a fragment is held in memory until it is written: a group of pictures, or two megabytes of a large one
+    options = {"movflags": "hybrid_fragmented+frag_keyframe+delay_moov+use_metadata_tags", "frag_size": "2000000"}
     if time_base.numerator == 1:
         options["video_track_timescale"] = str(time_base.denominator)
     return options

@@ -1,0 +1,49 @@
+"""Threads that share one heap, where the C library is GNU's."""
+
+import platform
+import subprocess
+import sys
+
+import pytest
+
+from overlay.render.heap import one_heap
+
+_HEAPS = """
+import ctypes, sys, threading
+from overlay.render.heap import one_heap
+if sys.argv[1] == "one":
+    one_heap()
+libc = ctypes.CDLL(None)
+libc.malloc.restype = ctypes.c_void_p
+together = threading.Barrier(4)
+def work():
+    together.wait()
+    for _ in range(1000):
+        libc.malloc(1000)
+    together.wait()
+threads = [threading.Thread(target=work) for _ in range(4)]
+[thread.start() for thread in threads]
+[thread.join() for thread in threads]
+libc.fopen.restype = ctypes.c_void_p
+libc.malloc_info(0, ctypes.c_void_p(libc.fopen(b"/dev/stdout", b"w")))
+libc.fflush(None)
+"""
+glibc = pytest.mark.skipif(platform.libc_ver()[0] != "glibc", reason="not the GNU C library")
+
+
+def heaps(which: str) -> int:
+    """How many heaps the C library itself reports after four threads have asked for memory at once."""
+    run = subprocess.run([sys.executable, "-c", _HEAPS, which], capture_output=True, text=True, check=True)
+    return run.stdout.count("<heap nr=")
+
+
+@glibc
+def test_threads_share_one_heap() -> None:
+    assert one_heap()
+    assert heaps("one") == 1
+    assert heaps("own") > 1  # what is tested can be told apart
+
+
+def test_another_c_library_is_left_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("ctypes.CDLL", lambda _: object())
+    assert not one_heap()
