@@ -52,7 +52,7 @@ class Inset(settings.Settings):
 
     anchor: Anchor = Field(default="top right", description="which of nine points of the safe area it stands at")
     width: Annotated[float, Field(gt=0.0, le=4.0)] = Field(
-        default=0.4445, description="width as a share of the frame height; its height follows its shape"
+        default=0.4445, description="width, of an upright one height, as a share of the frame height; its shape is kept"
     )
     label: str = Field(
         default=LIVE,
@@ -196,13 +196,11 @@ class Layout(settings.Settings):
         return next((self._above_label(place.rect, unit) for place in found if place.item.key is None), None)
 
     def _above_label(self, rect: Rect, unit: float) -> Rect:
-        """The picture within the inset's room: smaller by the label below it, and where the inset is anchored."""
-        if not (self.inset and self.inset.label):
-            return rect
-        tall = rect.height - label_height(unit)
-        wide = 2 * round(rect.width * tall / rect.height / 2)
-        side = 2 if "right" in self.inset.anchor else 0 if "left" in self.inset.anchor else 1
-        return Rect(rect.x + (rect.width - wide) * side // 4 * 2, rect.y, wide, tall)
+        """The picture's part of the inset's room."""
+        return rect._replace(height=rect.height - self._label_height(unit))
+
+    def _label_height(self, unit: float) -> int:
+        return label_height(unit) if self.inset and self.inset.label else 0
 
     def side_by_side(
         self, frame_width: int, frame_height: int, readings: Readings, aspects: tuple[float, float], *,
@@ -257,8 +255,9 @@ class Layout(settings.Settings):
 
     def _items(self, unit: float, tall: float, inset_aspect: float | None, readings: Readings | None) -> Iterator[Item]:
         if self.inset and inset_aspect:
-            width = self.inset.width * tall
-            yield Item(None, "the inset", self.inset.anchor, width, width / inset_aspect)
+            width = self.inset.width * tall * min(1.0, inset_aspect)
+            height = width / inset_aspect + self._label_height(unit)
+            yield Item(None, "the inset", self.inset.anchor, width, height)
         for index, options in enumerate(self.instrument):
             instrument = INSTRUMENTS[options.kind]
             if options.absent == "hide" and readings is not None and not instrument.has_data(options, readings):
