@@ -36,6 +36,8 @@ _CONCEALED_RMS, _LEAST_CONCEALED = 32.0, 0.05
 """Error of a wholly wrong picture of an ordinary scene, and the least share of it that counts as seen."""
 _SNOW = 15.0
 """Rms levels of fine luminance noise that no camera adds of itself and no stripes on the ground are taken for."""
+_IN_PLACE = 0.2
+"""Share of the burned-in edges that a picture in sync may lack: figures that change, noise, glare."""
 _CODING_LOSS = 1.0
 """Levels that recorders with few bits lose of the scene's own texture as soon as there is noise to be coded."""
 
@@ -172,12 +174,14 @@ def adrift(features: Features, clean: Baseline, noise: Floats) -> Floats:
     """1 where lines no longer continue lines and the figures or the colour have gone as well, 0 elsewhere (N,).
 
     Furrows and other fine stripes make lines that do not continue each other, either, but no noise, and move no figures.
+    A white-out takes colour and neighbouring lines' likeness along, too; figures that stand in place tell it from lost sync.
     Snow alone is lost sync whatever the colour: a receiver that finds no burst shows some of the noise as colour.
     """
     apart = _soft(0.6 * clean.coherence - features.coherence, 0.04)
     gone = missing_figures(features, clean)
     no_figures = _soft(gone - 0.45, 0.05)
-    no_colour = np.where(has_colour(features, clean) | (clean.colour < 1.6), 0.0, 1.0)
+    in_place = np.isfinite(features.figures) * _soft(_IN_PLACE - gone, 0.02)
+    no_colour = np.where(has_colour(features, clean) | (clean.colour < 1.6), 0.0, 1.0 - in_place)
     rough = _soft(beyond(features.line_noise, clean.line_noise) - 3.0, 0.5)
     torn = _soft(np.nan_to_num(features.torn) - 0.5, 0.05) * rough * _disturbed(noise, gone)
     bar = _soft(features.dark_bar - 0.05, 0.01) * no_figures

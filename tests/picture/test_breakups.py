@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -121,6 +122,25 @@ def test_without_noise_there_is_no_sparkle_however_busy_the_scene() -> None:
     quiet = np.full(200, 0.7)
     busy = np.where(np.arange(200) < 100, 0.3, 9.0)
     assert find_breakups(synthetic(quiet, quiet, busy), frame_rate=RATE).events == ()
+
+
+def bleached(figures: float) -> Features:
+    """A quiet picture that loses colour and the likeness of its rows in frames 100 … 139, and shows so much of its figures."""
+    quiet, there = np.full(200, 0.7), (np.arange(200) >= 100) & (np.arange(200) < 140)
+    gone = {"brightness": 226.0, "coherence": 0.15, "colour": 2.5, "line_noise": 6.5, "figures": figures}
+    features = replace(synthetic(quiet, quiet, np.zeros(200)), figures=np.full(200, 0.95))
+    return replace(features, **{name: np.where(there, value, getattr(features, name)) for name, value in gone.items()})
+
+
+@pytest.mark.parametrize("figures", [0.97, 0.9, 0.82])
+def test_a_white_out_in_which_the_figures_stand_is_no_lost_sync(figures: float) -> None:
+    assert find_breakups(bleached(figures), frame_rate=RATE).events == ()
+
+
+@pytest.mark.parametrize("figures", [0.3, 0.65, np.nan])
+def test_rows_and_colour_gone_are_lost_sync_where_figures_are_moved_or_unknown(figures: float) -> None:
+    (event,) = find_breakups(bleached(figures), frame_rate=RATE).events
+    assert (event.onset_frame, event.end_frame, event.kind) == (100, 140, "no sync")
 
 
 @settings(max_examples=40, deadline=None)
