@@ -26,6 +26,7 @@ from overlay.recordings.recording import Audio, Chapter, Recording
 from overlay.recordings.timeline import Timeline, read_timeline
 
 PEEK_FRAMES, PEEK_PACKETS, PEEK_S = 6, 300, 6.0
+INTERLACED_LINES = 1088  # ITU-R BT.709 knows interlaced pictures up to 1080 lines, coded as 1088; BT.2020 none
 FASTEST_Hz = 1000  # no camera that flies is faster; more is a damaged time base
 LONGEST_S = 100 * 3600
 _EARLIEST, _LATEST = datetime(2000, 1, 3, tzinfo=UTC), datetime(2100, 1, 1, tzinfo=UTC)
@@ -84,11 +85,12 @@ def _first_frames(file: Opened) -> list[VideoFrame]:
     sound: list[VideoFrame] = []
     doubtful: list[VideoFrame] = []
     give_up = time.monotonic() + PEEK_S
+    enough = PEEK_FRAMES if file.stream.height <= INTERLACED_LINES else 1  # several only tell fields from pictures
     try:
         for count, packet in enumerate(packets(file)):
             for frame in _decoded(file, packet):
                 (sound if frame.key_frame or not frame.is_corrupt else doubtful).append(frame)
-            if len(sound) >= PEEK_FRAMES or count > PEEK_PACKETS or time.monotonic() > give_up:
+            if len(sound) >= enough or count > PEEK_PACKETS or time.monotonic() > give_up:
                 break
     except av.error.FFmpegError:
         pass  # told when the timeline is read
