@@ -91,7 +91,10 @@ class Pack:
 
 @dataclass(frozen=True)
 class Readings(TimeTable):
-    """Everything the instruments, findings and exports read; `derived` says in plain words how a column came about."""
+    """Everything the instruments, findings and exports read; `derived` says in plain words how a column came about.
+
+    Not `charge_from_start`: the charge is integrated in a log that begins in the air, so what was drawn before is missing.
+    """
 
     keeps_utc: bool = True
     home: Home | None = None
@@ -100,6 +103,12 @@ class Readings(TimeTable):
     pack: Pack | None = None
     events: tuple[Event, ...] = ()
     derived: Mapping[str, str] = field(default_factory=dict)
+    charge_from_start: bool = True
+
+    @property
+    def ends_in_flight(self) -> bool:
+        """Whether the log stops before the aircraft came to rest."""
+        return bool(self.legs) and self.legs[-1].name not in ("landing", "on the ground")
 
     def leg_at(self, time_s: float) -> str | None:
         """Name of the leg at a moment of the flight clock; None outside the flight."""

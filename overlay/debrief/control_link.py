@@ -12,6 +12,7 @@ from overlay.radio.explain import FADED_PCT, control_fades
 from overlay.readings import conditions
 
 _MOST_TOLD = 3
+_WORTH_SAYING_S = 5.0
 
 
 def is_logged(story: Story) -> bool:
@@ -27,7 +28,8 @@ def answer(story: Story) -> str:
     fades = control_fades(readings)
     if not fades:
         _, quality = readings.series("control_link_pct")
-        return f"It held: its quality was never below {quantity(float(quality.min()), '%')}."
+        held = "As far as it is logged, it held" if story.silent_s("control_link_pct") >= _WORTH_SAYING_S else "It held"
+        return f"{held}: its quality was never below {quantity(float(quality.min()), '%')}."
     lost = sum(end - start for start, end in fades)
     return (
         f"{sentence(times(len(fades)))[:-1]} its quality fell below {FADED_PCT:.0f}\u00a0%, for {lasting(lost)} in all."
@@ -37,6 +39,8 @@ def answer(story: Story) -> str:
 def details(story: Story) -> Iterator[str]:
     """The longest fades with their causes, the weather, the two legs compared, and the margin."""
     yield from _fades(story)
+    if (silent := story.silent_s("control_link_pct")) >= _WORTH_SAYING_S:
+        yield f"For {lasting(silent)} of the flight the log holds no quality: whether it held then is not known."
     found = story.control
     if found is None:
         if story.control_not_explained:

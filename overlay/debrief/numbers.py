@@ -105,7 +105,7 @@ def _cost(name: str, cost: Cost | None) -> Row:
 def _margin(story: Story) -> Iterator[Row]:
     found = story.findings
     turn, how = found.turn_back, found.homeward.how if found.homeward else ""
-    refused = found.refusals.get("way home", "not in the data")
+    refused = found.refusals.get("way home") or found.refusals.get("charge left", "not in the data")
     if turn is None:
         yield Row("Last safe turn", NO_DATA, "–", found.refusals.get("last safe turn", refused))
     else:

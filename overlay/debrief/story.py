@@ -104,6 +104,14 @@ class Story:
         times, _ = self.grade
         return (float(times[0]), float(times[-1])) if len(times) else (0.0, 0.0)
 
+    def silent_s(self, name: str) -> float:
+        """How long in flight a column that the log has elsewhere is not known."""
+        since = self.readings.time_s - self.zero_s
+        in_flight = (since >= self.span_s[0]) & (since <= self.span_s[1])
+        if not self.readings.has(name) or in_flight.sum() < 2:
+            return 0.0
+        return float(np.mean(np.isnan(self.readings[name][in_flight])) * np.ptp(since[in_flight]))
+
     @cached_property
     def graded_at(self) -> Floats:
         """Worst grade of the live picture (N,) around each row of the readings, NaN where it is not known."""

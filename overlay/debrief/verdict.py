@@ -15,10 +15,16 @@ from overlay.debrief import control_link
 from overlay.debrief.story import Story
 from overlay.debrief.wording import between, clock, distance, lasting, place, quantity, sentence, times
 from overlay.picture.breakups import Breakup
+from overlay.readings import Pack
 
 _SETTLED, _OPEN = 0.5, "not settled"
 _STEEP_DEG = 15.0
 _LEAST_TO_COMPARE = 3
+_WORTH_SAYING_S = 5.0
+_FULL_CELL_V, _NOT_FULL_V = (
+    4.2,
+    3.9,
+)  # a charged lithium-polymer cell; the least one has on the bench: common practice, no source
 
 _ADVICE = {
     "range": "The link was at the end of its range. Go less far with it, or give it more: a higher ground aerial, more "
@@ -69,11 +75,23 @@ def how_far(story: Story) -> Answer:
     told = [f"Farthest {clock(story.since_start(farthest))} {story.counts_from}{_height_at(story, farthest)}."]
     if found.distance_m is not None:
         told.append(f"{distance(found.distance_m)} flown over the ground{_airborne(story)}.")
+    if (silent := story.silent_s("range_m")) >= _WORTH_SAYING_S:
+        told.append(f"For {lasting(silent)} of the flight the log holds no place: it may have been farther then.")
     told += _automatic_returns(story)
+    if story.readings.ends_in_flight:
+        told.append(_where_the_log_ends(story))
     home = story.readings.home
     if home is not None and not home.sure:
         told.append(sentence(f"Home is not sure: {home.found}"))
     return Answer(question, f"{distance(found.farthest_m)} from home.", tuple(told))
+
+
+def _where_the_log_ends(story: Story) -> str:
+    """Where the aircraft was last seen, of a log that does not hold the landing."""
+    times, ranges = story.readings.series("range_m")
+    height = _height_at(story, float(times[-1])) if len(times) else ""
+    where = f", {distance(float(ranges[-1]))} from home{height}" if len(times) else ""
+    return f"The log ends in flight{where}: how it came down is not known."
 
 
 def _automatic_returns(story: Story) -> Iterator[str]:
@@ -136,20 +154,15 @@ def what_margin(story: Story) -> Answer:
     told = [str(found.turn_back)] if found.turn_back is not None else []
     told += _link_margin(story)
     pack = readings.pack
-    if pack is None or found.charge_used_mAh is None:
-        lacking = "the pack's capacity is not given" if pack is None else "the log holds no charge"
+    if "charge left" in found.refusals or pack is None or found.charge_used_mAh is None:
+        lacking = found.refusals.get("charge left", "the pack's capacity is not given")
         return Answer(question, f"Not known: {lacking}.", (*told, *_refused(story)), known=False)
     left = pack.capacity_mAh - found.charge_used_mAh
     share = 100.0 * left / pack.capacity_mAh
     reserve = pack.capacity_mAh * (1.0 - pack.usable_fraction)
     rest = "above" if left >= reserve else "below"
-    if left < 0.0:
-        answer = (
-            f"Not known: the log counts {quantity(found.charge_used_mAh, 'mAh')} out of a pack said to hold "
-            f"{quantity(pack.capacity_mAh, 'mAh')}; mend the pack's capacity in the flight file, or the sensor's scale."
-        )
-        return Answer(question, answer, tuple(_refused(story)), known=False)
-    answer = f"{quantity(left, 'mAh')} left at the end, {quantity(share, '%')} of the pack: "
+    end = "end of the log, in flight" if readings.ends_in_flight else "end"
+    answer = f"{quantity(left, 'mAh')} left at the {end}, {quantity(share, '%')} of the pack: "
     answer += f"{rest} the reserve of {quantity(reserve, 'mAh')}."
     since = readings.time_s - story.zero_s
     in_flight = (since >= story.span_s[0]) & (since <= story.span_s[1])
@@ -162,7 +175,19 @@ def what_margin(story: Story) -> Answer:
         told.append(
             f"The least to spare in flight was {quantity(abs(least), 'mAh')} {beyond}, {when} {story.counts_from}."
         )
-    return Answer(question, answer, (*told, *_refused(story)))
+    return Answer(question, answer, (*told, *_taken_as_full(story, pack), *_refused(story)))
+
+
+def _taken_as_full(story: Story, pack: Pack) -> Iterator[str]:
+    """The assumption that what was left rests on, and whether the volts bear it out."""
+    _, volts = story.readings.series("voltage_V")
+    if pack.cells and len(volts) and volts[0] / pack.cells < _NOT_FULL_V:
+        yield (
+            f"Counted from a full pack, but the log begins at {quantity(float(volts[0]) / pack.cells, 'V', 2)} a cell, and "
+            f"a full lithium-polymer cell has {quantity(_FULL_CELL_V, 'V', 1)}: less may have been left."
+        )
+    else:
+        yield "Counted from a pack that was full when the charge began to be counted."
 
 
 def _link_margin(story: Story) -> list[str]:
@@ -270,8 +295,12 @@ def _seen_at_onset(story: Story) -> Iterator[str]:
 
 
 def _refused(story: Story) -> Iterator[str]:
-    for what, why in story.findings.refusals.items():
-        yield sentence(f"{what}: {why}" if not why.startswith("no ") else why)
+    refusals = story.findings.refusals
+    told = {refusals.get("charge left")}
+    for what, why in refusals.items():
+        if why not in told:
+            told.add(why)
+            yield sentence(f"{what}: {why}" if not why.startswith("no ") else why)
 
 
 def _after_breakups(story: Story) -> Iterator[str]:
@@ -293,8 +322,8 @@ def _after_fades(story: Story) -> Iterator[str]:
 
 def _after_the_margin(story: Story) -> Iterator[str]:
     turn, pack, used = story.findings.turn_back, story.readings.pack, story.findings.charge_used_mAh
-    if pack is not None and used is not None and used > pack.capacity_mAh:
-        return  # the pack cannot have given more than it holds, so nothing follows from its capacity
+    if "charge left" in story.findings.refusals:
+        return
     if turn is not None and turn.early_m < 0:
         yield f"Turn for home {distance(-turn.early_m)} earlier: the turn lay beyond the last safe one."
     elif turn is not None and turn.range_m > turn.interval95_m[0]:
@@ -308,13 +337,25 @@ def _after_the_margin(story: Story) -> Iterator[str]:
         yield f"Land with the reserve untouched: {quantity(over, 'mAh')} of it were flown."
 
 
+def _wanted_of_the_pack(story: Story) -> list[str]:
+    readings = story.readings
+    if not len(readings):
+        return []
+    wanted = ["give the pack's capacity in flight.toml"] if readings.pack is None else []
+    if not readings.has("charge_used_mAh"):
+        wanted.append("log volts and amperes")
+    if not readings.charge_from_start:
+        wanted.append("let the log begin before the launch")
+    return wanted
+
+
 def _to_know_more(story: Story) -> Iterator[str]:
     if any(found.verdict != "sure" and found.pin is None for found in story.alignments):
         yield (
             "To know more: let every recording and the log run from before the launch until after the landing, and fly "
             "some decided turns; or set one known moment by hand with --pin."
         )
-    if story.readings.pack is None and len(story.readings):
-        yield "To know the margin: give the pack's capacity in flight.toml, and log volts and amperes."
+    if wanted := _wanted_of_the_pack(story):
+        yield f"To know the margin: {' and '.join(wanted)}."
     if story.diagnosis is None:
         yield "To know of break-ups: record the live picture at the ground station."

@@ -13,7 +13,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from overlay.errors import NoAnswerError
-from overlay.mechanics.reach import Homeward, Radius, TurnBack, homeward, radius_of_action, turn_back
+from overlay.mechanics.reach import (
+    Homeward,
+    Radius,
+    TurnBack,
+    counted_pack,
+    homeward,
+    pack_of,
+    radius_of_action,
+    turn_back,
+)
 from overlay.mechanics.velocity import wind_of
 from overlay.mechanics.wind import Wind
 from overlay.readings import Readings
@@ -61,6 +70,7 @@ class Findings:
 def findings_of(readings: Readings) -> Findings:
     """Everything that the readings of `overlay.mechanics.flight.readings_of` say of the flight as a whole."""
     refusals: dict[str, str] = {}
+    _or_why(refusals, "charge left", lambda: counted_pack(readings))
     wind = _or_why(refusals, "wind", lambda: wind_of(readings))
     home = _or_why(refusals, "way home", lambda: homeward(readings, wind))
     turn = still = windy = None
@@ -99,10 +109,9 @@ def leg_cost(readings: Readings, name: str) -> Cost | None:
 
 
 def _radius(readings: Readings, home: Homeward, *, still_air: bool) -> Radius:
-    if readings.pack is None:
-        raise NoAnswerError("the pack's capacity is not given")
+    pack = pack_of(readings)
     farthest = int(np.nanargmax(readings["range_m"]))
-    return radius_of_action(home, readings.pack, float(readings["bearing_deg"][farthest]), still_air=still_air)
+    return radius_of_action(home, pack, float(readings["bearing_deg"][farthest]), still_air=still_air)
 
 
 def _last(readings: Readings, name: str, *, farthest: bool = False) -> float | None:

@@ -58,7 +58,7 @@ def readings_of(
     _add_height(table, place)
     wind, _ = add_air_motion(table, air.spans)
     _add_aerial(table)
-    add_electric(table, pack)
+    integrated = add_electric(table, pack)
     readings = Readings(
         table.grid,
         table.values,
@@ -68,6 +68,7 @@ def readings_of(
         breakups=tuple(breakups),
         pack=pack,
         derived=table.derived,
+        charge_from_start=not (integrated and air.begins_in_air),
     )
     with suppress(NoAnswerError):  # the columns are left out, and `findings_of` tells why
         readings = add_reach(readings, homeward(readings, wind))

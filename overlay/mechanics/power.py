@@ -99,7 +99,14 @@ class Blocks:
 
 
 def cruise_blocks(readings: Readings, airspeed: Floats) -> Blocks:
-    """Blocks of the legs out, loitering and home, straight ones where there are enough; `airspeed` is (N,)."""
+    """Blocks of the legs out, loitering and home, straight ones where there are enough; `airspeed` is (N,).
+
+    NoAnswerError where the log holds no charge or no volts.
+    """
+    needed = (("charge_used_mAh", "charge or current"), ("voltage_V", "volts"))
+    lacking = [name for column, name in needed if not readings.has(column)]
+    if lacking:
+        raise NoAnswerError(f"no cost of flying: the log holds no {' and no '.join(lacking)}")
     rows = [_block(readings, airspeed, span, home) for span, home in _spans(readings)]
     table = np.array([row for row in rows if row is not None]).reshape(-1, 9)
     table = table[np.isfinite(table[:, 4])]

@@ -11,6 +11,7 @@ speeds O out and H home, turn after T = E·H/(O + H), at D = E·O·H/(O + H).
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -125,7 +126,8 @@ class TurnBack:
         """
         low, high = (v / 1000 for v in self.interval95_m)
         where = f"{abs(self.early_m) / 1000:.1f} km {'on' if self.early_m >= 0 else 'back'}"
-        spare = f"{self.spare_mAh:.0f} mAh spare" if self.spare_mAh >= 0 else f"{-self.spare_mAh:.0f} mAh too little"
+        charge = f"{abs(self.spare_mAh):,.0f} mAh".replace(",", "\u202f")
+        spare = f"{charge} {'spare' if self.spare_mAh >= 0 else 'too little'}"
         return (
             f"Turned for home {self.range_m / 1000:.1f} km out with {spare}; the last safe turn lay "
             f"{self.latest_range_m / 1000:.1f} km out ({low:.1f} to {high:.1f}), {where}."
@@ -176,17 +178,18 @@ def _reckon(readings: Readings, air: _Air) -> Homeward:
 
 
 def add_reach(readings: Readings, home: Homeward) -> Readings:
-    """The readings with charge home, reserve, spare and reach at every moment; the last three need a pack."""
+    """The readings with charge home, and reserve, spare and reach where what was left in the pack is known."""
     bearing_home = readings["bearing_deg"] + 180.0
     drawn, distance, height = readings["charge_used_mAh"], readings["range_m"], readings["height_m"]
     need = home.charge_mAh(distance, bearing_home, drawn, height)
     columns, derived = dict(readings.columns), dict(readings.derived)
     _put(columns, derived, "charge_home_mAh", need, home.how)
-    if readings.pack is not None:
-        reserve = readings.pack.capacity_mAh * (1.0 - readings.pack.usable_fraction)
-        left = readings.pack.capacity_mAh - drawn - reserve
+    with suppress(NoAnswerError):
+        pack = counted_pack(readings)
+        reserve = pack.capacity_mAh * (1.0 - pack.usable_fraction)
+        left = pack.capacity_mAh - drawn - reserve
         known = np.where(np.isfinite(drawn), reserve, np.nan)
-        share = f"{100 * (1 - readings.pack.usable_fraction):.0f} % of the pack"
+        share = f"{100 * (1 - pack.usable_fraction):.0f} % of the pack"
         _put(columns, derived, "charge_reserve_mAh", known, share)
         _put(columns, derived, "charge_spare_mAh", left - need, "left in the pack, less the way home, less the reserve")
         _put(
@@ -197,6 +200,29 @@ def add_reach(readings: Readings, home: Homeward) -> Readings:
             f"where nothing is spare: {home.how}",
         )
     return replace(readings, columns=columns, derived=derived)
+
+
+def pack_of(readings: Readings) -> Pack:
+    """The pack, where its capacity is told and can be true; NoAnswerError says why not."""
+    pack, (_, drawn) = readings.pack, readings.series("charge_used_mAh")
+    if pack is None:
+        raise NoAnswerError("the pack's capacity is not given")
+    if drawn.max(initial=0.0) > pack.capacity_mAh:
+        raise NoAnswerError(
+            f"the log counts {drawn.max():.0f} mAh out of a pack said to hold {pack.capacity_mAh:.0f} mAh; mend the pack's "
+            "capacity in the flight file, or the sensor's scale"
+        )
+    return pack
+
+
+def counted_pack(readings: Readings) -> Pack:
+    """The pack, where what was left in it is known as well; NoAnswerError says why not."""
+    pack = pack_of(readings)
+    if not readings.has("charge_used_mAh"):
+        raise NoAnswerError("the log holds neither the charge drawn nor the current")
+    if not readings.charge_from_start:
+        raise NoAnswerError("the log begins in the air and counts no charge, so what was drawn before is not known")
+    return pack
 
 
 def reach(home: Homeward, left_mAh: Floats, bearing_home_deg: Floats, drawn_mAh: Floats, height_m: Floats) -> Floats:
@@ -214,8 +240,9 @@ def reach(home: Homeward, left_mAh: Floats, bearing_home_deg: Floats, drawn_mAh:
 
 def turn_back(readings: Readings, home: Homeward) -> TurnBack:
     """The turn for home of the farthest excursion against the last safe one; needs the columns of `add_reach`."""
+    counted_pack(readings)
     if not readings.has("charge_spare_mAh"):
-        raise NoAnswerError("no last safe turn: the pack's capacity is not given, or no charge is known")
+        raise NoAnswerError("no last safe turn: the charge drawn and the range are never known together")
     if not any(leg.name == "home" for leg in readings.legs):
         raise NoAnswerError("no turn for home: the flight has no homeward leg")
     spare, distance = readings["charge_spare_mAh"], readings["range_m"]

@@ -53,11 +53,17 @@ class Margin:
 
         >>> print(Margin(0.0, 6200.0, 4.2, (2.0, 6.4), "picture at grade 3"))
         As modelled, it had 4.2 dB (2.0 to 6.4) to spare at its farthest, 6.2 km out, over a picture at grade 3.
+        >>> print(Margin(0.0, 6200.0, -1.2, (-1.9, 0.3), "picture at grade 3"))
+        As modelled, it was 1.2 dB (−0.3 to 1.9) short at its farthest, 6.2 km out, of a picture at grade 3.
         """
-        mean, low, high = (f"{value:.1f}".replace("-", "−") for value in (self.mean_dB, *self.interval95_dB))
+        short = self.mean_dB < 0.0
+        had, over, bounds = ("to spare", "over", self.interval95_dB)
+        if short:
+            had, over, bounds = "short", "of", (-self.interval95_dB[1], -self.interval95_dB[0])
+        mean, low, high = (f"{value:.1f}".replace("-", "−") for value in (abs(self.mean_dB), *bounds))
         return (
-            f"As modelled, it had {mean} dB ({low} to {high}) to spare at its farthest, {self.distance_m / 1000:.1f} km "
-            f"out, over a {self.level}."
+            f"As modelled, it {'was' if short else 'had'} {mean} dB ({low} to {high}) {had} at its farthest, "
+            f"{self.distance_m / 1000:.1f} km out, {over} a {self.level}."
         )
 
 

@@ -79,6 +79,17 @@ def test_what_the_fades_came_from_is_what_to_change(told):
     assert "For the control link" not in what_to_change(unsettled).answer
 
 
+def test_where_the_log_is_silent_nothing_is_said_to_have_held():
+    readings = flown(fades=())
+    quality = readings["control_link_pct"].copy()
+    quality[(readings.time_s >= 200.0) & (readings.time_s < 290.0)] = np.nan
+    silent = story(replace(readings, columns={**readings.columns, "control_link_pct": quality}))
+    found = did_control_hold(silent)
+    assert found.answer.startswith("As far as it is logged, it held")
+    assert any("1\u00a0min 30\u00a0s of the flight" in line for line in found.details)
+    assert did_control_hold(story(readings)).answer.startswith("It held")
+
+
 def test_a_link_that_held(told):
     readings = flown(fades=())
     found = did_control_hold(story(readings, control_not_explained="the flight file gives no control.frequency_MHz"))

@@ -5,11 +5,13 @@ from dataclasses import replace
 import numpy as np
 
 from overlay.clock import AffineClock
+from overlay.debrief.numbers import rows
 from overlay.debrief.story import Story
 from overlay.debrief.verdict import how_far, verdict, what_margin, what_to_change, when_it_broke_up, why_it_broke_up
-from overlay.mechanics.findings import Findings
+from overlay.debrief.wording import NO_DATA, distance
+from overlay.mechanics.findings import Findings, findings_of
 from overlay.mechanics.reach import TurnBack
-from overlay.readings import Event, Readings
+from overlay.readings import Event, Pack, Readings
 
 NOTHING = Story("", Readings(np.zeros(0), keeps_utc=False), Findings())
 
@@ -108,13 +110,57 @@ def test_grades_are_laid_on_the_readings(story: Story) -> None:
 
 
 def test_a_pack_cannot_give_more_than_it_holds(story: Story) -> None:
-    used = story.readings.pack.capacity_mAh + 300.0
-    overdrawn = replace(story, findings=replace(story.findings, charge_used_mAh=used))
+    used = story.findings.charge_used_mAh
+    readings = replace(story.readings, pack=Pack(used - 300.0, cells=4))
+    overdrawn = replace(story, readings=readings, findings=findings_of(readings))
     margin = what_margin(overdrawn)
     assert not margin.known
     assert "mend the pack's capacity" in margin.answer
     assert "reserve" not in what_to_change(overdrawn).answer
-    assert not any("last safe" in detail for detail in what_margin(overdrawn).details)
+    assert not any("safe" in detail or "least to spare" in detail for detail in margin.details)
+    told = {row.name: row for row in rows(overdrawn)}
+    for name in ("Last safe turn", "Out and back, still air", "Out and back, this wind"):
+        assert told[name].value == NO_DATA
+
+
+def test_what_was_drawn_before_the_log_is_not_guessed(story: Story) -> None:
+    readings = replace(story.readings, charge_from_start=False)
+    begun_late = replace(story, readings=readings, findings=findings_of(readings))
+    margin = what_margin(begun_late)
+    assert not margin.known
+    assert "drawn before is not known" in margin.answer
+    assert any("begin before the launch" in line for line in what_to_change(begun_late).details)
+
+
+def test_a_pack_that_was_not_full_is_doubted(story: Story) -> None:
+    # 4.2 V is a full lithium-polymer cell, and none shows less than 3.9 V on the bench: common practice, no source.
+    assert any("was full when" in line for line in what_margin(story).details)
+    columns = {**story.readings.columns, "voltage_V": story.readings["voltage_V"] - 1.6}
+    begun = replace(story, readings=replace(story.readings, columns=columns))
+    assert any("begins at 3.75\u00a0V a cell" in line for line in what_margin(begun).details)
+
+
+def test_a_hole_in_the_positions_is_told(story: Story) -> None:
+    away = story.readings["range_m"].copy()
+    since = story.readings.time_s - story.zero_s
+    away[(since >= 400.0) & (since < 490.0)] = np.nan
+    holed = replace(story, readings=replace(story.readings, columns={**story.readings.columns, "range_m": away}))
+    silent = holed.silent_s("range_m") - story.silent_s("range_m")
+    assert abs(silent - 90.0) < 0.5
+    assert any("holds no place" in line and "may have been farther" in line for line in how_far(holed).details)
+
+
+def test_a_log_that_ends_in_flight_says_so(story: Story) -> None:
+    legs = tuple(leg for leg in story.readings.legs if leg.end_s <= story.zero_s + 1000.0)
+    assert legs[-1].name in ("out", "loiter", "home")
+    row = int(np.searchsorted(story.readings.time_s, legs[-1].end_s))
+    columns = {name: values[:row] for name, values in story.readings.columns.items()}
+    readings = replace(story.readings, time_s=story.readings.time_s[:row], columns=columns, legs=legs)
+    told = how_far(replace(story, readings=readings))
+    away = distance(float(readings["range_m"][-1]))
+    assert any(f"ends in flight, {away} from home" in line for line in told.details)
+    assert "in flight" in what_margin(replace(story, readings=readings)).answer
+    assert not any("ends in flight" in line for line in how_far(story).details)
 
 
 def test_automatic_return_is_told_where_the_log_names_it(story: Story) -> None:

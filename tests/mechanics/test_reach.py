@@ -123,20 +123,22 @@ def power_of(airspeed):
     return 10.0 + 0.0145 * airspeed**3 + 900.0 / airspeed
 
 
-@pytest.fixture(scope="module")
-def known(there_and_back):
-    """A flight in a 4 m/s westerly with exact sensors, its power known at every moment."""
-    made = there_and_back
+def logged(made):
+    """What exact sensors say of a flight in a 4 m/s westerly whose power is known at every moment."""
     east, north = np.gradient(made.east_m, 0.1), np.gradient(made.north_m, 0.1)
     flying = np.hypot(east, north) > 8.0
     airspeed = np.where(flying, np.hypot(east - 4.0, north), 0.0)
     watts = np.where(flying, power_of(np.maximum(airspeed, 5.0)), 5.0)
     current = watts / 15.0
     used = np.concatenate([[0.0], np.cumsum(current[1:] * 0.1 / 3.6)])
-    track = made.track(
-        airspeed_mps=airspeed, current_A=current, voltage_V=np.full(len(used), 15.0), charge_used_mAh=used
-    )
-    return made, readings_of(track, pack=Pack(6000.0, 4))
+    volts = np.full(len(used), 15.0)
+    return {"airspeed_mps": airspeed, "current_A": current, "voltage_V": volts, "charge_used_mAh": used}
+
+
+@pytest.fixture(scope="module")
+def known(there_and_back):
+    """The flight, and its readings with a pack of 6 Ah."""
+    return there_and_back, readings_of(there_and_back.track(**logged(there_and_back)), pack=Pack(6000.0, 4))
 
 
 def test_charge_home_against_the_integral(known):
@@ -184,7 +186,7 @@ def readings_of_small(readings):
     from overlay.mechanics.reach import add_reach, homeward
     from overlay.mechanics.velocity import wind_of
 
-    small = replace(readings, pack=Pack(3000.0))
+    small = replace(readings, pack=Pack(float(np.nanmax(readings["charge_used_mAh"])) + 50.0))
     return add_reach(small, homeward(small, wind_of(small)))
 
 
@@ -212,6 +214,43 @@ def test_without_wind_or_pack_the_reason_is_told(straight_back, known):
     assert "capacity" in found.refusals["range in still air"]
     with pytest.raises(NoAnswerError):
         turn_back(Readings(np.zeros(0)), calm())
+
+
+def test_a_pack_that_gave_more_than_it_holds_tells_no_range(known):
+    made, readings = known
+    used = float(np.nanmax(readings["charge_used_mAh"]))
+    overdrawn = readings_of(made.track(**logged(made)), pack=Pack(used - 200.0, 4))
+    told = findings_of(overdrawn)
+    assert (told.turn_back, told.still_air, told.this_wind) == (None, None, None)
+    assert "mend the pack's capacity" in told.refusals["last safe turn"]
+    assert told.homeward is not None
+    assert overdrawn.has("charge_home_mAh")
+    assert not any(overdrawn.has(name) for name in ("reach_m", "charge_spare_mAh", "charge_reserve_mAh"))
+
+
+def test_what_was_drawn_before_a_log_that_begins_in_the_air_is_not_guessed(known):
+    made, _ = known
+    columns = logged(made)
+    counted = readings_of(made.track(start_s=300.0, **columns), pack=Pack(6000.0, 4))
+    assert counted.charge_from_start
+    assert counted.has("reach_m")
+    del columns["charge_used_mAh"]
+    integrated = readings_of(made.track(start_s=300.0, **columns), pack=Pack(6000.0, 4))
+    assert not integrated.charge_from_start
+    assert integrated.has("charge_home_mAh")
+    assert not integrated.has("reach_m")
+    told = findings_of(integrated)
+    assert told.turn_back is None
+    assert "drawn before is not known" in told.refusals["charge left"]
+    assert told.this_wind is not None  # asks the pack's capacity alone
+    assert readings_of(made.track(**columns), pack=Pack(6000.0, 4)).charge_from_start
+
+
+def test_what_a_log_lacks_for_the_cost_of_flying_is_named(known):
+    made, _ = known
+    for name, lacking in (("voltage_V", "no volts"), ("charge_used_mAh", "no charge or current")):
+        columns = {column: values for column, values in logged(made).items() if column not in (name, "current_A")}
+        assert lacking in findings_of(readings_of(made.track(**columns), pack=Pack(6000.0, 4))).refusals["way home"]
 
 
 def test_events_in_order(known):
