@@ -3,9 +3,7 @@
     python benchmarks/alignment.py [--flights N] [--only WORD] [--each]
 
 The flights come from `alignment_flights`, which shares nothing with the package. Beside every error stands the
-Cramér–Rao figure for a delay between two noisy signals, σ² = 1 / (2T ∫ (2πf)² C/(1 − C) df), C the coherence of what
-each side measured (Carter 1981, Proc. IEEE 69(7), on magnitude-squared coherence and delay; form from memory), computed
-here from the generator's own truth and noise with the mount known.
+Cramér–Rao figure of `alignment_bound`.
 """
 
 from __future__ import annotations
@@ -26,10 +24,10 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import csd, welch
 
 sys.path.insert(0, str(Path(__file__).parent))
 
+import alignment_bound as ab
 import alignment_flights as af
 
 Floats = NDArray[np.float64]
@@ -60,6 +58,7 @@ class Score:
     bound: float
     seconds: float
     note: str
+    drift_bound: float = float("nan")
 
 
 def cases(first_seed: int = 1000) -> Iterator[Case]:
@@ -133,6 +132,12 @@ def cases(first_seed: int = 1000) -> Iterator[Case]:
     yield from some("straight from launch to landing", 6, flight=straight, log={"rate": [5.0, 1.0]})
     yield from some("strangers set down before launch", 6, kind="stranger", flight=set_down | {"style": "straight"},
                     log={"rate": [5.0, 1.0]})  # fmt: skip
+    panned = {"pan": 0.1, "drift": drift}
+    hour_half = {"minutes": [20.0, 25.0, 30.0]}
+    yield from some("≥ 20 min panned, no attitude", 9, flight=hour_half, camera=panned,
+                    log={"rate": [5.0, 10.0], "holds": ["places", "velocity", "airspeed"]})  # fmt: skip
+    yield from some("≥ 20 min panned, attitude", 6, flight=hour_half, camera=panned,
+                    log={"rate": [5.0, 10.0, 25.0], "holds": "attitude"})  # fmt: skip
 
 
 def _picked(choices: dict[str, Any], k: int) -> dict[str, Any]:
@@ -178,7 +183,7 @@ def _against_log(case: Case, flown: af.Flown, seen: af.Seen, logged: af.Logged, 
     found = align(motion, motion_from_track(track), keeps_utc=True, **more)
     seconds = time.process_time() - began
     start, drift = camera.get("start", 7.3), camera.get("drift", 0.0)
-    bound = np.nan if case.kind == "stranger" else _bound(flown, seen, case.log, logged, camera)
+    bound = np.nan if case.kind == "stranger" else ab.bound(flown, seen, case.log, logged, camera)
     return _scored(case, found, af.EPOCH + start + logged.lag, drift, bound, seconds, seen)
 
 
@@ -197,7 +202,7 @@ def _two_recordings(case: Case, flown: af.Flown, seen: af.Seen, camera: dict[str
     seconds = time.process_time() - began
     slow, quick = 1 + log.get("drift", 0.0), 1 + camera.get("drift", 0.0)
     offset = (log.get("start", 11.0) - camera.get("start", 7.3)) / quick
-    bound = _bound_of_recordings(flown, case) if case.kind == "recordings" else np.nan
+    bound = ab.bound_of_recordings(flown, case.log) if case.kind == "recordings" else np.nan
     return _scored(case, found, offset, slow / quick - 1, bound, seconds, ground)
 
 
@@ -214,7 +219,8 @@ def _scored(case: Case, found: Any, offset: float, drift: float, bound: float, s
         error, half = told[worst] - wanted[worst], found.half_interval_s
         if np.isfinite(found.drift_sigma_ppm):
             drift_error, drift_half = 1e6 * (found.best.drift - drift), 1.96 * found.drift_sigma_ppm
-    return Score(case, found.verdict, error, half, drift_error, drift_half, bound, seconds, note)
+    drift_bound = 1e6 * ab.drift_bound(bound, found.overlap_s)
+    return Score(case, found.verdict, error, half, drift_error, drift_half, bound, seconds, note, drift_bound)
 
 
 def _by_chapter(found: Any, seen: af.Seen, offset: float, drift: float) -> tuple[list[float], list[float]]:
@@ -228,89 +234,6 @@ def _by_chapter(found: Any, seen: af.Seen, offset: float, drift: float) -> tuple
     return wanted, told
 
 
-# The bound
-
-
-def _bound(
-    flown: af.Flown, seen: af.Seen, log_choices: dict[str, Any], logged: af.Logged, camera: dict[str, Any]
-) -> float:
-    """1σ (s) for a known mount: three rates where the log has attitude, else the path's rate of turn against the nose's."""
-    start = camera.get("start", 7.3)
-    low, high = max(start, logged.time[0] - af.EPOCH), min(start + seen.time[-1], logged.time[-1] - af.EPOCH)
-    known = np.isfinite(seen.rates[:, 0]) & ~seen.aside
-    share = float(known.mean())
-    step = float(np.median(np.diff(logged.time)))
-    if low >= high:
-        return float("nan")
-    grid = np.arange(low + 1, high - 1, step)
-    body = _means(flown, flown.rates(), grid, step)
-    eye = body + _eye_noise(seen, step) * np.random.default_rng(3).standard_normal(body.shape)
-    if log_choices.get("holds") == "attitude":
-        told = body + np.radians(0.17) * np.sqrt(2) / step * _differenced(body.shape)
-        return _delay_bound(eye, told, step, share)
-    path = np.unwrap(np.arctan2(flown.velocity[:, 0], flown.velocity[:, 1]))
-    true = (np.interp(grid + step / 2, flown.time, path) - np.interp(grid - step / 2, flown.time, path)) / step
-    speed = float(np.median(np.hypot(*flown.velocity[flown.airborne, :2].T)))
-    if log_choices.get("holds", "places") == "places":
-        noise = 0.03 * np.sqrt(2) / step * np.diff(_differenced((len(true) + 1, 1))[:, 0]) / step
-    else:
-        noise = 0.05 * np.sqrt(2) / step * _differenced((len(true), 1))[:, 0]
-    told = true + noise / speed
-    heading = _heading_rate(flown, grid, step) + _eye_noise(seen, step) * np.random.default_rng(4).standard_normal(
-        len(grid)
-    )
-    return _delay_bound(heading[:, None], told[:, None], step, share)
-
-
-def _bound_of_recordings(flown: af.Flown, case: Case) -> float:
-    step = 1 / 12.5
-    grid = np.arange(20.0, flown.duration - 20, step)
-    body = _means(flown, flown.rates(), grid, step)
-    rng = np.random.default_rng(3)
-    eyes = [body + sigma * rng.standard_normal(body.shape) for sigma in (0.016, 0.022)]
-    blind = sum(b - a for a, b in case.log.get("blind", ()))
-    return _delay_bound(eyes[0], eyes[1], step, 1 - blind / flown.duration)
-
-
-def _eye_noise(seen: af.Seen, step: float) -> float:
-    usual = float(np.median(seen.interval))
-    return 0.016 * float(np.sqrt(min(1.0, usual / step)))
-
-
-def _means(flown: af.Flown, rates: Floats, grid: Floats, step: float) -> Floats:
-    turned = np.vstack((np.zeros(3), np.cumsum(rates, axis=0) * af.STEP))
-    ahead, behind = (
-        np.column_stack([np.interp(grid + s * step / 2, flown.time, c) for c in turned.T]) for s in (1, -1)
-    )
-    return np.asarray((ahead - behind) / step)
-
-
-def _heading_rate(flown: af.Flown, grid: Floats, step: float) -> Floats:
-    heading = np.unwrap(flown.attitude.as_euler("ZYX")[:, 0])
-    turned = np.interp(grid + step / 2, flown.time, heading) - np.interp(grid - step / 2, flown.time, heading)
-    return np.asarray(turned / step)
-
-
-def _differenced(shape: tuple[int, ...]) -> Floats:
-    """White noise differenced, of unit variance: what noise of an angle leaves in its rate."""
-    white = np.random.default_rng(2).standard_normal((shape[0] + 1, *shape[1:]))
-    return np.asarray(np.diff(white, axis=0) / np.sqrt(2))
-
-
-def _delay_bound(a: Floats, b: Floats, step: float, share: float) -> float:
-    information = 0.0
-    segment = min(256, len(a))
-    for x, y in zip(a.T, b.T, strict=True):
-        f, pxx = welch(x, 1 / step, nperseg=segment)
-        _, pyy = welch(y, 1 / step, nperseg=segment)
-        _, pxy = csd(x, y, 1 / step, nperseg=segment)
-        c = np.clip(np.abs(pxy) ** 2 / np.maximum(pxx * pyy, 1e-30), 0, 0.9999)
-        chance = segment / len(a)
-        c = np.clip((c - chance) / (1 - chance), 0, 0.9999)
-        information += 2 * share * len(a) * step * float(np.trapezoid((2 * np.pi * f) ** 2 * c / (1 - c), f))
-    return float(1 / np.sqrt(max(information, 1e-12)))
-
-
 # The table
 
 
@@ -318,7 +241,8 @@ def table(scores: list[Score]) -> str:
     """One line a group, then the sums."""
     head = (
         f"{'condition':28} {'n':>3} {'sure':>4} {'amb':>4} {'none':>4} {'wrong':>5}  {'50 %':>6} {'95 %':>6} {'worst':>6}"
-        f"  {'stated':>6} {'within':>7}  {'drift 95 %':>10} {'within':>7}  {'CR':>5} {'ratio':>6}  {'s':>5}"
+        f"  {'stated':>6} {'within':>7}  {'CR':>5} {'ratio':>5}"
+        f"  {'drift 95 %':>10} {'within':>7}  {'CR':>5} {'ratio':>5}  {'s':>5}"
     )
     lines = [head, "-" * len(head)]
     groups = dict.fromkeys(score.case.group for score in scores)
@@ -342,24 +266,32 @@ def _line(name: str, scores: list[Score]) -> str:
     counts = {verdict: sum(s.verdict == verdict for s in scores) for verdict in ("sure", "ambiguous", "none")}
     wrong = sum(is_wrong(s) for s in scores)
     drifts = np.array(
-        [[abs(s.drift_error), s.drift_half] for s in sure if np.isfinite(s.drift_error) and s.drift_half < 40]
-    )
+        [
+            [abs(s.drift_error), s.drift_half, s.drift_bound]
+            for s in sure
+            if np.isfinite(s.drift_error) and s.drift_half < 40
+        ]
+    ).reshape(-1, 3)
     bounds = 1e3 * np.array([s.bound for s in sure])
     quantiles = [f"{np.quantile(errors, q):6.1f}" for q in (0.5, 0.95, 1.0)] if len(errors) else ["     –"] * 3
-    known = np.isfinite(bounds) & (bounds > 0) if len(bounds) else np.zeros(0, bool)
-    ratio = np.sqrt(np.mean((errors[known] / bounds[known]) ** 2)) if known.any() else np.nan
+    steepest = f"{np.quantile(drifts[:, 0], 0.95):10.1f}" if len(drifts) else f"{'–':>10}"
     return (
         f"{name:28} {len(scores):3d} {counts['sure']:4d} {counts['ambiguous']:4d} {counts['none']:4d} {wrong:5d}  "
         + " ".join(quantiles)
         + f"  {np.median(halves) if len(halves) else np.nan:6.1f} {_share(errors <= halves)}"
-        + (
-            f"  {np.quantile(drifts[:, 0], 0.95):10.1f} {_share(drifts[:, 0] <= drifts[:, 1])}"
-            if len(drifts)
-            else f"  {'–':>10} {'–':>7}"
-        )
-        + f"  {np.median(bounds[known]) if known.any() else np.nan:5.1f} {ratio:6.1f}"
+        + _beside(errors, bounds)
+        + f"  {steepest} {_share(drifts[:, 0] <= drifts[:, 1])}"
+        + _beside(drifts[:, 0], drifts[:, 2])
         + f"  {np.mean([s.seconds for s in scores]):5.1f}"
     )
+
+
+def _beside(errors: Floats, bounds: Floats) -> str:
+    """The median bound, and how many times as large the errors' rms is as each one's own bound."""
+    known = np.isfinite(bounds) & (bounds > 0)
+    if not known.any():
+        return f"  {'–':>5} {'–':>5}"
+    return f"  {np.median(bounds[known]):5.1f} {np.sqrt(np.mean((errors[known] / bounds[known]) ** 2)):5.1f}"
 
 
 def _share(inside: NDArray[np.bool_]) -> str:
@@ -398,7 +330,7 @@ def _told(score: Score) -> str:
         f"{mark}{score.case.group} #{score.case.seed}: {score.verdict}, "
         f"error {1e3 * score.error:+.1f} ms of ±{1e3 * score.half:.1f}, "
         f"drift {score.drift_error:+.1f} of ±{score.drift_half:.1f} ppm, "
-        f"CR {1e3 * score.bound:.1f} ms, {score.seconds:.1f} s  {score.note}"
+        f"CR {1e3 * score.bound:.1f} ms and {score.drift_bound:.1f} ppm, {score.seconds:.1f} s  {score.note}"
     )
 
 
