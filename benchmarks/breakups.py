@@ -11,7 +11,8 @@ break-up told there is false. With `--hard-minutes` only such footage is scored,
 A break-up is a stretch whose grade is worse than 2.5 (half way from "slightly annoying" to "annoying"), gaps under a
 second bridged. Those that never get worse than 2.0 need not be found, and what is found where the true grade is worse
 than 3.0 is not false; `strict` counts all of them. Onsets are compared with the first truly annoying
-frame. The seeds on which the code was designed and those on which it is scored differ.
+frame. C/N is scored where the truth lies between 5 and 10 dB, and then wherever it is told: within 1 dB, and inside the
+interval told with it. The seeds on which the code was designed and those on which it is scored differ.
 """
 
 from __future__ import annotations
@@ -157,6 +158,8 @@ class Score:
     covered: list[bool] = field(default_factory=list)
     grade_errors: list[Floats] = field(default_factory=list)
     ratio_errors: list[Floats] = field(default_factory=list)
+    told_ratio_errors: list[Floats] = field(default_factory=list)
+    ratio_covered: list[NDArray[np.bool_]] = field(default_factory=list)
 
     def __iadd__(self, other: Score) -> Score:
         for name, value in vars(other).items():
@@ -183,9 +186,12 @@ def score(truth: Truth, said: Diagnosis) -> Score:
         low, high = event.onset_interval_s
         result.covered.append(low <= float(said.features.time_s[true[i][0]]) <= high)
     result.grade_errors = [said.grade - grade]
-    ratio = truth.carrier_to_noise_dB
-    inside = (ratio >= 5) & (ratio <= 10) & np.isfinite(said.carrier_to_noise_dB)
-    result.ratio_errors = [(said.carrier_to_noise_dB - ratio)[inside]]
+    ratio = truth.link_ratio_dB
+    told = np.isfinite(said.link.ratio_dB)
+    off = said.link.ratio_dB - ratio
+    result.ratio_errors = [off[told & (ratio >= 5) & (ratio <= 10)]]
+    result.told_ratio_errors = [off[told]]
+    result.ratio_covered = [((said.link.low_dB <= ratio) & (ratio <= said.link.high_dB))[told]]
     return result
 
 
@@ -213,17 +219,23 @@ def row(name: str, s: Score) -> str:
     strict = _f1(s.hit, s.true, s.told)[2]
     off = np.abs(s.onsets) if s.onsets else np.array([np.nan])
     grades = np.abs(np.concatenate(s.grade_errors))
-    ratios = np.abs(np.concatenate(s.ratio_errors)) if s.ratio_errors else np.zeros(0)
+    ratios, everywhere = (
+        np.abs(np.concatenate(errors)) if errors else np.zeros(0) for errors in (s.ratio_errors, s.told_ratio_errors)
+    )
     ratio = f"{np.median(ratios):5.2f} {np.mean(ratios <= 1):5.0%}" if len(ratios) > 10 else "    –     –"
+    all_told = "        –      –"
+    if len(everywhere) > 10:
+        all_told = f"   {np.mean(everywhere <= 1):6.0%} {np.mean(np.concatenate(s.ratio_covered)):6.0%}"
     return (
         f"{name:36} {s.true:4d} {s.told:4d} {precision:6.2f} {recall:6.2f} {f1:5.2f} {strict:6.2f}"
         f" {np.median(off):6.1f} {np.quantile(off, 0.95):6.1f} {np.mean(s.covered) if s.covered else np.nan:6.0%}"
-        f" {np.median(grades):6.2f} {np.mean(grades <= 0.5):5.0%}  {ratio}"
+        f" {np.median(grades):6.2f} {np.mean(grades <= 0.5):5.0%}  {ratio} {all_told}"
     )
 
 
 HEAD = (
-    f"{'condition':36} true told precis recall    F1 strict onset: 50 %  95 % in iv. grade: 50 % ≤½   C/N: 50 %  ≤1 dB"
+    f"{'condition':36} true told precis recall    F1 strict onset: 50 %  95 % in iv. grade: 50 % ≤½"
+    "   C/N: 50 %  ≤1 dB  told: ≤1 dB in iv."
 )
 
 

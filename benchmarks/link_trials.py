@@ -67,10 +67,19 @@ class Trial:
 
 @dataclass(frozen=True)
 class Truth:
-    """Labels (N,): rms luma error of the recording in levels of the 219 between black and white, and the ratio set."""
+    """Labels (N,): rms luma error of the recording in levels of the 219 between black and white, and the ratio set.
+
+    Of a link that is not FM no carrier-to-noise ratio is true: `link_ratio_dB` is NaN, and whatever is told of it wrong.
+    """
 
     error_rms: Floats
     carrier_to_noise_dB: Floats
+    link_ratio_dB: Floats
+
+
+def within_frames(ratio_dB: Floats) -> Floats:
+    """Mean ratio (N,) within each frame: the link is given it at the start of each and runs linearly to the next."""
+    return (ratio_dB + np.append(ratio_dB[1:], ratio_dB[-1:])) / 2
 
 
 def scene_frames(trial: Trial) -> Iterator[Image]:
@@ -151,7 +160,9 @@ def make(trial: Trial, folder: Path) -> Truth:
         np.savez(labels, error_rms=_errors(received, clean))
     with np.load(labels) as kept:
         swing = 219.0 / 255.0 if trial.recorder == "mjpeg" else 1.0
-        return Truth(swing * kept["error_rms"], trial.carrier_to_noise_dB)
+        ratio = trial.carrier_to_noise_dB
+        analogue = np.full(trial.frames, np.nan) if trial.standard == "digital" else within_frames(ratio)
+        return Truth(swing * kept["error_rms"], ratio, analogue)
 
 
 def _record(trial: Trial, received: Path, clean: Path) -> None:
@@ -182,7 +193,12 @@ def sent(trial: Trial, frames: Iterator[Image], ratio: Floats) -> Iterator[Image
         deinterlace=trial.deinterlace,
         echo=_ECHO if trial.echo else None,
     ):
-        yield cv2.resize(picture[:, 16:-16], picture.shape[1::-1]) if trial.cropped else picture
+        yield trimmed(picture) if trial.cropped else picture
+
+
+def trimmed(picture: Image) -> Image:
+    """A picture without its black borders, at the width it had."""
+    return np.asarray(cv2.resize(picture[:, 16:-16], picture.shape[1::-1]), np.uint8)
 
 
 def _errors(received: Path, clean: Path) -> Floats:

@@ -209,7 +209,7 @@ def _with_carrier(flight: Flight, readings: Readings) -> Readings:
     from overlay.picture.resampling import worst_around
 
     graded = flight.graded
-    ratio = bounded_ratio_dB(graded.carrier_to_noise_dB, graded.grade)
+    ratio = bounded_ratio_dB(graded.link.ratio_dB, graded.grade)
     if ratio is None:
         return readings
     frames = flight.clock("ground").to_reference(graded.features.time_s)

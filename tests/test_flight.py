@@ -14,6 +14,7 @@ from overlay.errors import NoAnswerError
 from overlay.flight import Flight
 from overlay.flight_file import Camera, Downlink, FlightFile, Ground, HomePlace, TrackSource
 from overlay.picture.breakups import Breakup, Diagnosis
+from overlay.picture.carrier import LinkRatio
 from overlay.picture.features import Features
 from overlay.picture.visibility import Visibility
 from overlay_samples.flight import fly
@@ -37,7 +38,7 @@ def flight_of(log, *, clock: bool = True, **more) -> Flight:
     features = Features(**{**{f.name: np.zeros(len(time)) for f in fields(Features)}, "time_s": time})
     onset, end = (round(s / 0.04) for s in BREAKUP_S)
     event = Breakup(onset, end, *BREAKUP_S, (114.96, 115.04), "noise", 1.5, onset + 9)
-    nothing = np.full(len(time), np.nan)
+    nothing = LinkRatio.untold(len(time))
     flight.__dict__["ground"] = object()  # there is a recording; nobody looks into it
     flight.__dict__["graded"] = Diagnosis(Fraction(25), features, grade, np.zeros(len(time), int), nothing, (event,))
 

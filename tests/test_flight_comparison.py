@@ -15,6 +15,7 @@ from overlay.flight import Flight
 from overlay.flight_comparison import Told, compare, opened, told_by
 from overlay.flight_file import Control, Downlink, FlightFile, Ground, TrackSource
 from overlay.picture.breakups import Diagnosis
+from overlay.picture.carrier import LinkRatio
 from overlay.picture.features import Features
 from overlay_samples.flight import fly
 from overlay_samples.radio_log import write_csv
@@ -48,7 +49,9 @@ def flight_of(folder: Path, day: int, *, clock: bool = True) -> Flight:
     told = np.where((carrier >= 5.0) & (carrier <= 10.0), carrier, np.nan)
     features = Features(**{**{f.name: np.zeros(len(time)) for f in fields(Features)}, "time_s": time})
     flight.__dict__["ground"] = object()  # there is a recording; nobody looks into it
-    flight.__dict__["graded"] = Diagnosis(Fraction(25), features, grade, np.zeros(len(time), int), told, ())
+    flight.__dict__["graded"] = Diagnosis(
+        Fraction(25), features, grade, np.zeros(len(time), int), LinkRatio(told, told - 1.0, told + 1.0), ()
+    )
     flight.look_through = lambda: None
 
     def known(_name: str) -> AffineClock:

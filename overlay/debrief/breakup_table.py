@@ -57,6 +57,8 @@ def _row(story: Story, number: int, event: Breakup) -> BreakupRow:
     how = f"{event.kind}, worst grade {event.worst_grade:.1f}"
     if event.carrier_to_noise_dB is not None:
         how += f", carrier to noise down to {quantity(event.carrier_to_noise_dB, 'dB', 1)}"
+        if event.carrier_to_noise_interval_dB is not None:
+            how += " ({:.1f} to {:.1f})".format(*event.carrier_to_noise_interval_dB)
     return BreakupRow(
         number,
         clock(onset if onset is not None else event.onset_s),

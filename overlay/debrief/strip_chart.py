@@ -50,7 +50,7 @@ def draw(diagnosis: Diagnosis, thumbnails: Thumbnails, path: str | os.PathLike[s
     from matplotlib.figure import Figure
 
     events = gravest(diagnosis, _MOST_ROWS)
-    clicks = bool(np.isfinite(diagnosis.carrier_to_noise_dB).any())
+    clicks = bool(np.isfinite(diagnosis.link.ratio_dB).any())
     heights = [_HEAD_IN, _STRIP_IN, *([_RATIO_IN] if clicks else []), *[_ROW_IN] * len(events)]
     figure = Figure(figsize=(_WIDTH_IN, sum(heights)), dpi=_DPI, facecolor="white")
     canvas = FigureCanvasAgg(figure)
@@ -143,10 +143,13 @@ def _runs(diagnosis: Diagnosis) -> list[tuple[int, float, float]]:
 
 
 def _ratio(axes: Axes, diagnosis: Diagnosis) -> None:
-    axes.plot(diagnosis.features.time_s, diagnosis.carrier_to_noise_dB, ".", color="#0072B2", markersize=3)
+    time, (ratio, low, high) = diagnosis.features.time_s, diagnosis.link
+    told = np.isfinite(ratio)
+    axes.vlines(time[told], low[told], high[told], color="#0072B2", alpha=0.12, linewidth=1.5)
+    axes.plot(time, ratio, ".", color="#0072B2", markersize=3)
     axes.axhline(10.0, color=_QUIET, linewidth=0.8, linestyle="--")
     axes.text(0.005, 10.3, "FM threshold", fontsize=8, color=_QUIET, transform=axes.get_yaxis_transform())
-    axes.set_ylim(4.5, 11.5)
+    axes.set_ylim(3.0, 14.0)
     axes.set_yticks([5, 7.5, 10])
     axes.tick_params(labelsize=10, colors=_INK)
     axes.set_ylabel("C/N, dB", fontsize=10, color=_INK)
@@ -188,9 +191,7 @@ def _event(
     top = 1.0 - (bottom_in - _ROW_IN + 0.08) / whole_in
     figure.text(0.03, top, f"{number}", fontsize=14, weight="bold", color="#D55E00", va="top")
     figure.text(0.075, top, _sentence(event), fontsize=11.5, color=_INK, va="top")
-    low, high = event.onset_interval_s
-    certainty = f"onset between {low:.2f} and {high:.2f} s (95 %)"
-    figure.text(0.075, top - 0.21 / whole_in, certainty, fontsize=9, color=_QUIET, va="top")
+    figure.text(0.075, top - 0.21 / whole_in, _certainty(event), fontsize=9, color=_QUIET, va="top")
     for k, (words, frame) in enumerate(moments(event, diagnosis)):
         axes = figure.add_axes(
             (0.03 + 0.318 * k, 1.0 - (bottom_in - 0.08) / whole_in, 0.308, (_ROW_IN - 0.66) / whole_in)
@@ -204,6 +205,13 @@ def _sentence(event: Breakup) -> str:
     if event.carrier_to_noise_dB is not None:
         text += f", C/N down to {event.carrier_to_noise_dB:.1f} dB"
     return text[0].upper() + text[1:]
+
+
+def _certainty(event: Breakup) -> str:
+    text = "onset between {:.2f} and {:.2f} s".format(*event.onset_interval_s)
+    if event.carrier_to_noise_interval_dB is not None:
+        text += ", C/N between {:.1f} and {:.1f} dB".format(*event.carrier_to_noise_interval_dB)
+    return f"{text} (95 %)"
 
 
 def _thumbnail(axes: Axes, picture: NDArray[np.uint8] | None, caption: str) -> None:

@@ -13,7 +13,8 @@ from overlay.picture.breakups import Breakup, Diagnosis
 
 _OWN = (
     "number", "onset_s", "end_s", "onset_low_s", "onset_high_s", "onset_frame", "end_frame", "utc", "kind",
-    "worst_grade", "carrier_to_noise_dB", "cause", "cause_probability",
+    "worst_grade", "carrier_to_noise_dB",
+    "carrier_to_noise_low_dB", "carrier_to_noise_high_dB", "cause", "cause_probability",
 )  # fmt: skip
 
 
@@ -52,7 +53,7 @@ def _outside(diagnosis: Diagnosis, told: Disclosure) -> Diagnosis:
 
 def _facts(event: Breakup, utc: str) -> tuple[str | int, ...]:
     cause = max(event.causes or (), key=lambda found: float(str(found["probability"])), default=None)
-    ratio = event.carrier_to_noise_dB
+    ratios = (event.carrier_to_noise_dB, *(event.carrier_to_noise_interval_dB or (None, None)))
     return (
         f"{event.onset_s:.4f}",
         f"{event.end_s:.4f}",
@@ -63,7 +64,7 @@ def _facts(event: Breakup, utc: str) -> tuple[str | int, ...]:
         utc,
         event.kind,
         f"{event.worst_grade:.2f}",
-        "" if ratio is None else f"{ratio:.1f}",
+        *("" if ratio is None else f"{ratio:.1f}" for ratio in ratios),
         "" if cause is None else str(cause["cause"]),
         "" if cause is None else f"{float(str(cause['probability'])):.3f}",
     )

@@ -11,7 +11,7 @@ from typing import Any, TextIO
 import numpy as np
 from numpy.typing import NDArray
 
-from overlay.picture.carrier import link_ratio_dB
+from overlay.picture.carrier import LinkRatio, link_ratio
 from overlay.picture.features import Features
 from overlay.picture.impairment import grade_of, signal_to_noise_dB
 from overlay.picture.states import (
@@ -39,8 +39,8 @@ _LOST = ("blank", "no sync", "frozen")
 class Breakup:
     """One break-up. `end_frame`, `end_s`: the first clean frame; `onset_interval_s` holds the onset with 95 %.
 
-    `carrier_to_noise_dB`: the lowest ratio that counting clicks vouches for, None outside 5 … 10 dB. `at` and `causes`
-    are filled in by those who know the flight.
+    `carrier_to_noise_dB`: the lowest ratio told, between 5 and 10 dB, and the interval that holds that frame's with 95 %;
+    None where none is told. `at` and `causes` are filled in by those who know the flight.
     """
 
     onset_frame: int
@@ -54,6 +54,7 @@ class Breakup:
     carrier_to_noise_dB: float | None = None
     at: Mapping[str, float | None] | None = None
     causes: Sequence[Mapping[str, object]] | None = None
+    carrier_to_noise_interval_dB: tuple[float, float] | None = None
 
     def as_json(self) -> dict[str, Any]:
         """The event as results are published."""
@@ -66,23 +67,25 @@ class Breakup:
             "kind": self.kind,
             "worst_grade": round(self.worst_grade, 2),
             "carrier_to_noise_dB": None if self.carrier_to_noise_dB is None else round(self.carrier_to_noise_dB, 1),
+            "carrier_to_noise_interval_dB": _rounded(self.carrier_to_noise_interval_dB),
             "at": None if self.at is None else dict(self.at),
             "causes": None if self.causes is None else [dict(cause) for cause in self.causes],
         }
 
 
+def _rounded(interval: tuple[float, float] | None) -> list[float] | None:
+    return None if interval is None else [round(bound, 1) for bound in interval]
+
+
 @dataclass(frozen=True)
 class Diagnosis:
-    """The live picture frame by frame: `grade` (N,) 1 … 5, `state` (N,) as index into `states.STATES`, and the events.
-
-    `carrier_to_noise_dB` (N,) is NaN where clicks cannot tell.
-    """
+    """The live picture frame by frame: `grade` (N,) 1 … 5, `state` (N,) as index into `states.STATES`, and the events."""
 
     frame_rate: Fraction
     features: Features
     grade: Floats
     state: NDArray[np.intp]
-    carrier_to_noise_dB: Floats
+    link: LinkRatio
     events: tuple[Breakup, ...]
 
     def as_json(self, recording: str = "ground", series: str | None = None) -> dict[str, Any]:
@@ -109,14 +112,14 @@ def find_breakups(features: Features, *, frame_rate: Fraction | float) -> Diagno
     error = np.where(state == STATES.index("blocks"), np.hypot(error, smear_rms(features, clean)), error)
     grade = grade_of(signal_to_noise_dB(error))
     grade = np.where(np.isin(state, [STATES.index(name) for name in _LOST]), 1.0, grade)
-    ratio = link_ratio_dB(features, clean, float(rate))
+    link = link_ratio(features, clean, float(rate))
     spans = [
         (start, end)
         for start, end in _spans(state != CLEAN, round(_MERGE_s * float(rate)))
         if grade[start:end].min() < ANNOYING_GRADE
     ]
-    events = tuple(_event(features, grade, state, ratio, start, end, 1 / float(rate)) for start, end in spans)
-    return Diagnosis(rate, features, grade, state, ratio, events)
+    events = tuple(_event(features, grade, state, link, start, end, 1 / float(rate)) for start, end in spans)
+    return Diagnosis(rate, features, grade, state, link, events)
 
 
 def _spans(broken: NDArray[np.bool_], merge: int) -> list[tuple[int, int]]:
@@ -132,7 +135,7 @@ def _spans(broken: NDArray[np.bool_], merge: int) -> list[tuple[int, int]]:
 
 
 def _event(
-    features: Features, grade: Floats, state: NDArray[np.intp], ratio: Floats, start: int, end: int, frame_s: float
+    features: Features, grade: Floats, state: NDArray[np.intp], link: LinkRatio, start: int, end: int, frame_s: float
 ) -> Breakup:
     time = features.time_s
     inside = slice(start, end)
@@ -140,7 +143,7 @@ def _event(
     weight = np.bincount(state[inside], weights=lost + 1e-6, minlength=len(STATES))[:CLEAN]
     kind = STATES[int(np.argmax(weight))]
     worst = start + int(np.argmin(grade[inside]))
-    known = ratio[inside][np.isfinite(ratio[inside])]
+    lowest = link.lowest(start, end)
     return Breakup(
         onset_frame=start,
         end_frame=end,
@@ -150,7 +153,8 @@ def _event(
         kind=kind,
         worst_grade=float(grade[worst]),
         worst_frame=worst,
-        carrier_to_noise_dB=float(known.min()) if len(known) else None,
+        carrier_to_noise_dB=None if lowest is None else float(link.ratio_dB[lowest]),
+        carrier_to_noise_interval_dB=None if lowest is None else link.interval(lowest),
     )
 
 
@@ -176,8 +180,9 @@ def write_series(diagnosis: Diagnosis, file: TextIO) -> None:
     """Write one CSV row per frame: frame, time_s, grade, state, and the features. Unknown is an empty cell."""
     measured = [field.name for field in fields(Features) if field.name != "time_s"]
     writer = csv.writer(file, lineterminator="\n")
-    writer.writerow(["frame", "time_s", "grade", "state", "carrier_to_noise_dB", *measured])
-    columns = [diagnosis.carrier_to_noise_dB, *(getattr(diagnosis.features, name) for name in measured)]
+    ratios = ["carrier_to_noise_dB", "carrier_to_noise_low_dB", "carrier_to_noise_high_dB"]
+    writer.writerow(["frame", "time_s", "grade", "state", *ratios, *measured])
+    columns = [*diagnosis.link, *(getattr(diagnosis.features, name) for name in measured)]
     for frame, (time, grade, state) in enumerate(
         zip(diagnosis.features.time_s, diagnosis.grade, diagnosis.state, strict=True)
     ):

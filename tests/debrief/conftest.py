@@ -23,6 +23,7 @@ from overlay.debrief.breakup_table import shown_frames
 from overlay.debrief.story import Story
 from overlay.mechanics.findings import findings_of
 from overlay.picture.breakups import Breakup, Diagnosis
+from overlay.picture.carrier import LinkRatio
 from overlay.picture.features import Features
 from overlay.picture.states import CLEAN, STATES
 from overlay.readings import BrokenPicture, Event, Home, Leg, Pack, Readings
@@ -104,11 +105,12 @@ def make_diagnosis(readings: Readings, *, causes: bool) -> Diagnosis:
             Breakup(
                 first, last, onset, onset + length, (onset - 0.04, onset + 0.04), kind, worst, (first + last) // 2,
                 7.2 if kind == "sparkle" else None, at, why[:: 1 if number else -1] if causes else None,
+                (5.9, 9.1) if kind == "sparkle" else None,
             )
         )  # fmt: skip
     zeros = {f.name: np.zeros(len(t)) for f in fields(Features)}
     features = Features(**{**zeros, "time_s": t})
-    return Diagnosis(Fraction(FRAMES_HZ), features, grade, state, np.full(len(t), np.nan), tuple(events))
+    return Diagnosis(Fraction(FRAMES_HZ), features, grade, state, LinkRatio.untold(len(t)), tuple(events))
 
 
 def thumbnail(seed: int, size: tuple[int, int] = (320, 240)) -> bytes:

@@ -18,6 +18,7 @@ from overlay.debrief.verdict import verdict
 from overlay.mechanics.findings import findings_of
 from overlay.mechanics.flight import readings_of
 from overlay.picture.breakups import Breakup, Diagnosis
+from overlay.picture.carrier import LinkRatio
 from overlay.picture.features import Features
 from overlay.picture.resampling import worst_around
 from overlay.radio.explain import explain_picture, link_from_words
@@ -65,7 +66,7 @@ def explained(tmp_path_factory) -> Story:
     )  # fmt: skip
     features = Features(**{**{f.name: np.zeros(len(time)) for f in fields(Features)}, "time_s": time})
     diagnosis = Diagnosis(
-        Fraction(25), features, grade, np.zeros(len(time), int), np.full(len(time), np.nan), events
+        Fraction(25), features, grade, np.zeros(len(time), int), LinkRatio.untold(len(time)), events
     )  # fmt: skip
     return Story("A link", readings, findings_of(readings), diagnosis, clock, explanation=explanation)
 

@@ -12,6 +12,7 @@ import pytest
 from overlay.clock import AffineClock
 from overlay.exports.breakup_list import write_breakups
 from overlay.picture.breakups import Breakup, Diagnosis
+from overlay.picture.carrier import LinkRatio
 from overlay.picture.features import Features
 
 
@@ -20,11 +21,11 @@ def diagnosis() -> Diagnosis:
     at = {"time_s": 1e9, "range_m": 6612.25, "bank_deg": -23.456, "control_link_pct": 71.0}
     causes = [{"cause": "range", "probability": 0.2}, {"cause": "banking", "probability": 0.7312}]
     events = (
-        Breakup(250, 300, 10.0, 12.0, (9.96, 10.04), "sparkle", 2.25, 270, 7.31, at, causes),
+        Breakup(250, 300, 10.0, 12.0, (9.96, 10.04), "sparkle", 2.25, 270, 7.31, at, causes, (6.02, 9.4)),
         Breakup(500, 525, 20.0, 21.0, (19.96, 20.04), "no sync", 1.0, 510),
     )
     features = Features(**{field.name: np.zeros(600) for field in fields(Features)})
-    return Diagnosis(Fraction(25), features, np.full(600, 5.0), np.zeros(600, int), np.full(600, np.nan), events)
+    return Diagnosis(Fraction(25), features, np.full(600, 5.0), np.zeros(600, int), LinkRatio.untold(600), events)
 
 
 def rows_of(diagnosis: Diagnosis, **more) -> list[dict[str, str]]:
@@ -40,6 +41,8 @@ def test_each_row_is_an_event_with_what_is_known(diagnosis: Diagnosis) -> None:
     assert (first["cause"], first["cause_probability"]) == ("banking", "0.731")
     assert (first["range_m"], first["bank_deg"], first["control_link_pct"]) == ("6612.25", "-23.46", "71.0")
     assert (second["cause"], second["range_m"], second["carrier_to_noise_dB"]) == ("", "", "")
+    names = [f"carrier_to_noise_{end}" for end in ("dB", "low_dB", "high_dB")]
+    assert ([first[name] for name in names], [second[name] for name in names]) == (["7.3", "6.0", "9.4"], [""] * 3)
     assert "time_s" not in first  # the flight clock's second: told as utc
 
 

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from overlay.picture.breakups import Diagnosis, find_breakups, write_series
-from overlay.picture.carrier import link_ratio_dB
+from overlay.picture.carrier import link_ratio
 from overlay.picture.clicks import clicks_per_line
 from overlay.picture.features import Features
 from overlay.picture.states import STATES, baseline, likeliest, shares
@@ -113,9 +113,33 @@ def test_clicks_set_the_scale_of_the_ratio_where_the_recorder_keeps_them(ratio_d
     noise = np.where(np.arange(200) < 100, 0.6, 20.0)
     clicks = np.where(np.arange(200) < 100, 0.0, clicks_per_line(ratio_dB))
     features = synthetic(noise, noise * 0.95, clicks)
-    told = link_ratio_dB(features, baseline(features), RATE)
+    told, low, high = link_ratio(features, baseline(features), RATE)
     assert np.isnan(told[:100]).all()
     assert told[110:190] == pytest.approx(ratio_dB, abs=0.3)
+    assert np.all((low[110:190] < ratio_dB) & (ratio_dB < high[110:190]))
+
+
+@pytest.mark.parametrize(("noise", "untold"), [(5.0, "high_dB"), (60.0, "low_dB")])
+def test_a_ratio_out_of_range_is_not_told_but_bounded_on_one_side(noise: float, untold: str) -> None:
+    there = np.arange(200) >= 100
+    features = synthetic(np.where(there, noise, 0.6), np.where(there, noise, 0.6), np.zeros(200))
+    link = link_ratio(features, baseline(features), RATE)
+    assert np.isnan(link.ratio_dB).all()
+    assert np.isnan(getattr(link, untold)).all()
+    (bound,) = (side[there] for name, side in link._asdict().items() if name not in ("ratio_dB", untold))
+    assert np.isfinite(bound).all()
+    assert (bound > 5.0).all() if untold == "high_dB" else (bound < 10.0).all()
+
+
+def test_an_event_tells_the_lowest_ratio_with_that_frames_interval() -> None:
+    noise = np.interp(np.arange(200), [0, 80, 120, 160, 199], [0.6, 0.6, 18.0, 0.6, 0.6])
+    said = find_breakups(synthetic(noise, noise * 0.9, np.zeros(200)), frame_rate=RATE)
+    (event,) = said.events
+    lowest = int(np.nanargmin(said.link.ratio_dB))
+    assert event.carrier_to_noise_dB == said.link.ratio_dB[lowest] == np.nanmin(said.link.ratio_dB)
+    assert event.carrier_to_noise_interval_dB == (said.link.low_dB[lowest], said.link.high_dB[lowest])
+    low, high = event.as_json()["carrier_to_noise_interval_dB"]
+    assert low < event.carrier_to_noise_dB < high
 
 
 def test_without_noise_there_is_no_sparkle_however_busy_the_scene() -> None:
