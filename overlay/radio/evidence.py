@@ -98,15 +98,20 @@ def flown_rows(readings: Readings) -> NDArray[np.intp]:
     """One row for each window of flight, its middle."""
     if len(readings) < 2:
         return np.zeros(0, np.intp)
-    flown = np.zeros(len(readings), dtype=bool)
-    for leg in readings.legs:
-        if leg.name != "on the ground":
-            flown |= (readings.time_s >= leg.start_s) & (readings.time_s < leg.end_s)
-    flown &= np.isfinite(readings["range_m"]) & (readings["range_m"] > 30.0)
+    flown = in_flight(readings) & np.isfinite(readings["range_m"]) & (readings["range_m"] > 30.0)
     step = float(np.median(np.diff(readings.time_s)))
     every = max(round(WINDOW_S / step), 1)
     middles = np.arange(every // 2, len(readings), every)
     return middles[flown[middles]]
+
+
+def in_flight(readings: Readings) -> NDArray[np.bool_]:
+    """Rows (N,) of the legs in the air."""
+    flown = np.zeros(len(readings), dtype=bool)
+    for leg in readings.legs:
+        if leg.name != "on the ground":
+            flown |= (readings.time_s >= leg.start_s) & (readings.time_s < leg.end_s)
+    return flown
 
 
 def window_means(readings: Readings, name: str, rows: NDArray[np.intp]) -> Floats:

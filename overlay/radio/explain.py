@@ -12,7 +12,7 @@ from overlay.radio.aerials import Aerial, Polarisation, aerial_of
 from overlay.radio.causes import Attribution, attribute
 from overlay.radio.cloud import went_with_visibility
 from overlay.radio.contrast import Contrast, Correlation, correlations, out_and_home
-from overlay.radio.evidence import Evidence, control_evidence, picture_evidence
+from overlay.radio.evidence import Evidence, control_evidence, in_flight, picture_evidence
 from overlay.radio.fit import MarginFit, fit_margin
 from overlay.radio.ground import Ground
 from overlay.radio.link import Link, Terms, link_terms
@@ -195,10 +195,14 @@ def fit_link(
 
 
 def control_fades(readings: Readings) -> list[tuple[float, float]]:
-    """Spans (start_s, end_s) in which the control link's quality was below 80 %, until it was above 90 %."""
-    times, quality = readings.series("control_link_pct")
-    spans, start = [], None
-    for time, value in zip(times, quality, strict=True):
+    """Spans (start_s, end_s) in flight in which the control link's quality was below 80 %, until it was above 90 %.
+
+    Over the whole log where no flight is seen in it; what a receiver says after landing is no fade.
+    """
+    quality = readings["control_link_pct"]
+    known = np.isfinite(quality) & (in_flight(readings) | (not in_flight(readings).any()))
+    times, spans, start = readings.time_s[known], [], None
+    for time, value in zip(times, quality[known], strict=True):
         if start is None and value < FADED_PCT:
             start = float(time)
         elif start is not None and value >= _WELL_PCT:
@@ -210,9 +214,14 @@ def control_fades(readings: Readings) -> list[tuple[float, float]]:
 
 
 def _needed_dBm(readings: Readings) -> tuple[float, str]:
-    """The strength that the margin counts from, and what it is."""
+    """The strength that the margin counts from, and what it is.
+
+    In flight, where it was seen there: an aircraft in the grass, or in the hand, is heard otherwise than the fit knows.
+    """
     quality, strength = readings["control_link_pct"], readings["control_rssi_dBm"]
     known = np.isfinite(strength)
+    if (known & in_flight(readings)).any():
+        known &= in_flight(readings)
     if not known.any():
         raise NoAnswerError("the log holds no strength of the control link in dBm")
     faded = strength[known & (quality < FADED_PCT)]

@@ -12,7 +12,7 @@ from overlay.debrief.story import Story
 from overlay.debrief.verdict import did_control_hold, verdict, what_to_change
 from overlay.mechanics.findings import findings_of
 from overlay.radio.causes import Cause
-from overlay.radio.explain import explain_control, link_from_words
+from overlay.radio.explain import control_fades, explain_control, link_from_words
 from overlay.readings import Leg, Readings
 
 
@@ -77,6 +77,28 @@ def test_what_the_fades_came_from_is_what_to_change(told):
     open_causes = [replace(event, causes=(Cause("range", 0.4, 0.0),)) for event in told.control.events]
     unsettled = replace(told, control=replace(told.control, events=tuple(open_causes)))
     assert "For the control link" not in what_to_change(unsettled).answer
+
+
+def on_the_ground_as_well(readings, quality, strength):
+    """The same with a minute in the grass before and after, of such a link."""
+    aside = np.arange(0.0, 60.0, 0.5)
+    time = np.concatenate([readings.time_s[0] - 60.0 + aside, readings.time_s, readings.time_s[-1] + 0.5 + aside])
+    table = {name: np.pad(values, len(aside), mode="edge") for name, values in readings.columns.items()}
+    grass = (time < readings.time_s[0]) | (time > readings.time_s[-1])
+    table["control_link_pct"] = np.where(grass, quality, table["control_link_pct"])
+    table["control_rssi_dBm"] = np.where(grass, strength, table["control_rssi_dBm"])
+    end = float(readings.legs[-1].end_s)
+    ground = Leg("on the ground", float(time[0]), 0.0), Leg("on the ground", end, float(time[-1]) + 0.5)
+    return replace(readings, time_s=time, columns=table, legs=(ground[0], *readings.legs, ground[1]))
+
+
+def test_what_is_heard_in_the_grass_is_neither_a_fade_nor_what_the_link_needs(told):
+    flight = flown()
+    switched_off = on_the_ground_as_well(flight, 0.0, -40.0)
+    assert control_fades(switched_off) == control_fades(flight)
+    weak = explain_control(on_the_ground_as_well(flight, 100.0, -125.0), told.control.fit.link)
+    assert weak.fit.evidence.level == told.control.fit.evidence.level
+    assert weak.at_farthest().mean_dB == pytest.approx(told.control.at_farthest().mean_dB, abs=0.3)
 
 
 def test_where_the_log_is_silent_nothing_is_said_to_have_held():
