@@ -21,6 +21,7 @@ from overlay.instruments.quantities import NO_DATA, Unit
 _GRADE = Unit("", step=0.5, decimals=1)
 _EDGE = 4.0
 _TALL, _HATCHED = 34.0, 10.0
+_MARGIN = _HATCHED + 8.0  # on either side, hatched or not: the text never moves
 
 
 class InsetOptions(Options):
@@ -69,13 +70,13 @@ class _Label(Instrument[InsetOptions, "tuple[str, bool]"]):
 
     def _paint(self, canvas: Canvas, state: tuple[str, bool]) -> None:
         text, broken = state
-        p, edge = self.palette, _HATCHED if broken else 0.0
-        text = canvas.shortened(text, SMALL, self.width - 28 - edge)
-        wide = canvas.measure(text, SMALL) + 28 + edge
-        canvas.box(0, 0, wide, _TALL, p.backing)
+        p = self.palette
+        text = canvas.shortened(text, SMALL, self.width - 2 * _MARGIN)
+        canvas.box(0, 0, canvas.measure(text, SMALL) + 2 * _MARGIN, _TALL, p.backing)
         if broken:
-            canvas.hatch([(0, 0), (edge, 0), (edge, _TALL), (0, _TALL)], p.broken, p.backing._replace(alpha=255))
-        canvas.text(edge + 14, _TALL / 2 + 7, text, SMALL, p.ink)
+            strip = [(0.0, 0.0), (_HATCHED, 0.0), (_HATCHED, _TALL), (0.0, _TALL)]
+            canvas.hatch(strip, p.broken, p.backing._replace(alpha=255))
+        canvas.text(_MARGIN, _TALL / 2 + 7, text, SMALL, p.ink)
 
 
 def live_frame(inset: Rect, setting: Setting, label: str) -> list[Panel]:
@@ -84,7 +85,7 @@ def live_frame(inset: Rect, setting: Setting, label: str) -> list[Panel]:
     edges: list[Panel] = [_Edge(side, setting, options) for side in _sides(inset, setting.unit)]
     if not label:
         return edges
-    needed = advance(f"{label} · grade 5.0", "regular", SMALL) + 32 + _HATCHED
+    needed = advance(f"{label} · grade 5.0", "regular", SMALL) + 2 * _MARGIN + 4
     wide = min(2 * math.ceil(needed * setting.unit / 2), inset.width)
     below = Rect(inset.x, inset.y + inset.height, wide, label_height(setting.unit))
     return [*edges, _Label(below, setting, options)]
@@ -130,7 +131,7 @@ class PictureLabel:
     """A panel that names the picture under whose lower left corner it stands."""
 
     def __init__(self, picture: Rect, text: str, palette: Palette, unit: float) -> None:
-        wide = 2 * round((Canvas(2, 2, unit).measure(text, SMALL) + 28.0) * unit / 2)
+        wide = 2 * round((Canvas(2, 2, unit).measure(text, SMALL) + 2 * _MARGIN) * unit / 2)
         self.rect = Rect(picture.x, picture.y + picture.height, min(wide, picture.width), label_height(unit))
         self._text, self._palette, self._unit = text, palette, unit
 
@@ -142,5 +143,5 @@ class PictureLabel:
         """See `Panel.draw`."""
         sheet = Canvas(self.rect.width, self.rect.height, self._unit)
         sheet.box(0, 0, sheet.width, sheet.height, self._palette.backing)
-        sheet.text(14, sheet.height / 2 + 7, self._text, SMALL, self._palette.ink)
+        sheet.text(_MARGIN, sheet.height / 2 + 7, self._text, SMALL, self._palette.ink)
         return sheet.pixels

@@ -9,7 +9,10 @@ import numpy as np
 import pytest
 
 from overlay.instruments.dials import Dials
+from overlay.instruments.inset_frame import live_frame
+from overlay.instruments.instrument import Setting
 from overlay.instruments.palette import PALETTES, Colour
+from overlay.instruments.panel import Rect
 from overlay.instruments.range_spans import HOME, OUT, Ways
 from overlay.layouts import Layout
 from overlay.readings import BrokenPicture, Leg, Pack, Readings
@@ -211,3 +214,14 @@ def test_the_wing_never_crosses_the_words(bank: float) -> None:
     clear = 110 + np.flatnonzero(~below)
     assert ((clear > 130) & (clear < 146)).any(), "a clear row between the wing and the figure"
     assert changed[41:139].any(axis=0).sum() > 4
+
+
+def test_the_label_of_the_live_picture_stays_where_it_is_as_the_picture_breaks_up() -> None:
+    readings = dataclasses.replace(steady(picture_grade=3.0), breakups=(BrokenPicture(10.0, 12.0, "noise", 3.0),))
+    label = live_frame(Rect(0, 0, 400, 300), Setting(Dials(readings), "metric", CALM, 1.0), "live picture")[-1]
+    whole, broken = (label.draw(time_s).astype(int) for time_s in (9.0, 11.0))
+    assert whole.shape == broken.shape
+    changed = np.flatnonzero(np.abs(whole - broken).max(axis=(0, 2)) > 2)
+    text = np.flatnonzero((whole[..., :3].min(axis=2) > 128).any(axis=0))
+    assert len(changed), "the break-up is to be seen"
+    assert changed.max() < text.min(), "and the text does not move for it"
