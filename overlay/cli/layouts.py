@@ -35,7 +35,7 @@ def add(commands: Any) -> None:
     parser.add_argument(
         "--ground", choices=GROUNDS, default=AHEAD,
         help="what lies behind: the sample flight's view ahead (the default), white cloud, dark ground, a busy "
-        "texture, the low sun, night",
+        "texture, the low sun, night, glittering water",
     )  # fmt: skip
     parser.add_argument("--size", metavar="WxH", help="of the picture (default: 1920x1080, or 1080x1920 if upright)")
     parser.add_argument(

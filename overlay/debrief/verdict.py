@@ -21,10 +21,8 @@ _SETTLED, _OPEN = 0.5, "not settled"
 _STEEP_DEG = 15.0
 _LEAST_TO_COMPARE = 3
 _WORTH_SAYING_S = 5.0
-_FULL_CELL_V, _NOT_FULL_V = (
-    4.2,
-    3.9,
-)  # a charged lithium-polymer cell; the least one has on the bench: common practice, no source
+_FULL_CELL_V, _NOT_FULL_V = 4.2, 3.9
+"""A charged lithium-polymer cell; what none that is charged falls below on the bench: common practice, no source."""
 
 _ADVICE = {
     "range": "The link was at the end of its range. Go less far with it, or give it more: a higher ground aerial, more "
