@@ -66,9 +66,7 @@ def main():
                 continue
             scores.append(found.top.cause in causes)
             confusion[(sorted(causes)[0] if not scores[-1] else found.top.cause, found.top.cause)] += 1
-            pairs += [
-                (cause.probability, cause.cause in causes, len(causes), cause is found.top) for cause in found.causes
-            ]
+            pairs += [(cause.probability, cause.cause in causes, seed, cause is found.top) for cause in found.causes]
         if scores:
             flights += 1
             flights_right += np.mean(scores) >= 0.5
@@ -93,10 +91,16 @@ def report(pairs, confusion, flights, flights_right, skipped, seconds, made):
         if (slots == s).any()
     ]
     print(f"calibration error {sum(w * abs(a - b) for w, a, b in gaps):.3f} over all causes")
-    tops = np.array([(x[0], x[1]) for x in pairs if x[3]], float)
-    bins = np.minimum((tops[:, 0] * 10).astype(int), 9)
-    gap = sum(np.sum(bins == b) * abs(tops[bins == b, 0].mean() - tops[bins == b, 1].mean()) for b in np.unique(bins))
-    print(f"calibration error {gap / len(tops):.3f} over the causes named first")
+    tops = np.array([x[:3] for x in pairs if x[3]], float)
+    of_flight = [tops[tops[:, 2] == seed] for seed in np.unique(tops[:, 2])]
+    drawn = np.random.default_rng(0).integers(len(of_flight), size=(400, len(of_flight)))
+    again = [np.vstack([of_flight[i] for i in row]) for row in drawn]  # flights, not their events, are independent
+    for name, score in (
+        ("right by event", right_share),
+        ("calibration error over the causes named first", calibration),
+    ):
+        low, high = np.quantile([score(some) for some in again], [0.025, 0.975])
+        print(f"{name} {score(tops):.3f}, 95 % {low:.3f} to {high:.3f} by drawing flights again")
     print("\n".join(f"  told {a:.2f}  true {b:.2f}  ({100 * w:.1f} % of figures)" for w, a, b in gaps))
     top = [(a, b) for a, b in confusion.items() if a[0] != a[1]]
     print("missed: " + "; ".join(f"{t} called {f} × {n}" for (t, f), n in sorted(top, key=lambda x: -x[1])[:12]))
@@ -104,6 +108,17 @@ def report(pairs, confusion, flights, flights_right, skipped, seconds, made):
         rows = {k: n for k, n in confusion.items() if k[0] == name}
         if rows:
             print(f"  {name:26s} {rows.get((name, name), 0) / sum(rows.values()):.2f} of {sum(rows.values())}")
+
+
+def right_share(tops):
+    return tops[:, 1].mean()
+
+
+def calibration(tops):
+    """Mean gap between what was told and what was right, in ten slots of what was told."""
+    slots = np.minimum((tops[:, 0] * 10).astype(int), 9)
+    gaps = [np.sum(slots == s) * abs(np.diff(tops[slots == s, :2].mean(axis=0))[0]) for s in np.unique(slots)]
+    return sum(gaps) / len(tops)
 
 
 if __name__ == "__main__":
