@@ -11,27 +11,28 @@ from typing import Any, TextIO
 import numpy as np
 from numpy.typing import NDArray
 
+from overlay.picture import onsets
 from overlay.picture.carrier import LinkRatio, link_ratio
 from overlay.picture.features import Features
 from overlay.picture.impairment import grade_of, signal_to_noise_dB
 from overlay.picture.states import (
     ANNOYING_GRADE,
     CLEAN,
+    LEAST_CONCEALED,
     STATES,
     baseline,
     error_rms,
     evidence,
     likeliest,
+    misplaced_rms,
+    missing_figures,
     shares,
-    smear_rms,
 )
 
 Floats = NDArray[np.float64]
 
 _MERGE_s = 1.0
 _SHORTEST_FRAMES = 2
-_SURE_BY = 0.5
-_ONSET_REACH_S, _BLOCKS_SEEN_AFTER_S = 1.0, 0.5
 _LOST = ("blank", "no sync", "frozen")
 
 
@@ -108,13 +109,16 @@ def find_breakups(features: Features, *, frame_rate: Fraction | float) -> Diagno
         raise ValueError(f"frame_rate is {frame_rate}, wanted more than 0 Hz")
     clean = baseline(features)
     state = likeliest(shares(evidence(features, clean, float(rate))), float(rate))
+    state = onsets.reached_back(state, missing_figures(features, clean), float(rate))
     error = error_rms(features, clean, float(rate))
-    error = np.where(state == STATES.index("blocks"), np.hypot(error, smear_rms(features, clean)), error)
+    error = np.where(
+        state == STATES.index("blocks"), np.hypot(error, misplaced_rms(features, clean, LEAST_CONCEALED)), error
+    )
     grade = grade_of(signal_to_noise_dB(error))
     grade = np.where(np.isin(state, [STATES.index(name) for name in _LOST]), 1.0, grade)
     link = link_ratio(features, clean, float(rate))
     spans = [
-        (start, end)
+        (onsets.first_annoying(grade, start, end), end)
         for start, end in _spans(state != CLEAN, round(_MERGE_s * float(rate)))
         if grade[start:end].min() < ANNOYING_GRADE
     ]
@@ -149,31 +153,13 @@ def _event(
         end_frame=end,
         onset_s=float(time[start]),
         end_s=float(time[end]) if end < len(time) else float(time[-1] + frame_s),
-        onset_interval_s=_onset_interval(time, grade, start, end, kind, frame_s),
+        onset_interval_s=onsets.interval(time, grade, start, end, kind, frame_s),
         kind=kind,
         worst_grade=float(grade[worst]),
         worst_frame=worst,
         carrier_to_noise_dB=None if lowest is None else float(link.ratio_dB[lowest]),
         carrier_to_noise_interval_dB=None if lowest is None else link.interval(lowest),
     )
-
-
-def _onset_interval(
-    time: Floats, grade: Floats, start: int, end: int, kind: str, frame_s: float
-) -> tuple[float, float]:
-    """From the last frame before the onset that is surely good to the first after it that is surely bad.
-
-    Grades are good to half a grade, so a slow fade has a wide interval and a sudden loss one of a frame either way.
-    Lost blocks are seen only when they have cost some figures.
-    """
-    reach = max(1, round(_ONSET_REACH_S / frame_s))
-    earliest, latest = max(0, start - reach), min(end, start + reach)
-    good = np.flatnonzero(grade[earliest:start] > ANNOYING_GRADE + _SURE_BY)
-    bad = np.flatnonzero(grade[start:latest] < ANNOYING_GRADE - _SURE_BY)
-    low = earliest + int(good[-1]) if len(good) else earliest
-    high = start + int(bad[0]) if len(bad) else latest
-    delay_s = _BLOCKS_SEEN_AFTER_S if kind == "blocks" else 0.0
-    return float(time[low] - delay_s), float(time[min(high, len(time) - 1)] + frame_s)
 
 
 def write_series(diagnosis: Diagnosis, file: TextIO) -> None:

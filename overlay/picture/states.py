@@ -32,8 +32,10 @@ _LUMA_PER_COLOUR_625, _LUMA_PER_COLOUR_525 = 1.25, 0.72
 """Rms luminance error over the noise read in U and V, on the simulated link. Decoders of 625-line colour average two
 lines, which those of 525 lines do not, and the subcarriers lie at 4.43 and 3.58 MHz."""
 _LUMA_PER_FINE = 1.5
-_CONCEALED_RMS, _LEAST_CONCEALED = 32.0, 0.05
-"""Error of a wholly wrong picture of an ordinary scene, and the least share of it that counts as seen."""
+_WRONG_RMS, LEAST_CONCEALED = 32.0, 0.05
+"""Error of a wholly wrong picture of an ordinary scene, and the least share of it that is wrong where blocks are seen."""
+_FIGURES_HIDDEN = 0.1
+"""Share of the burned-in edges that noise and glare hide in a picture all of which is in its place."""
 _SNOW = 15.0
 """Rms levels of fine luminance noise that no camera adds of itself and no stripes on the ground are taken for."""
 _IN_PLACE = 0.2
@@ -127,7 +129,7 @@ def error_rms(features: Features, clean: Baseline, frame_rate: float) -> Floats:
     """Rms luminance error (N,) against the clean picture, in levels: noise, clicks, misplaced rows."""
     noise = noise_rms(features, clean, frame_rate)
     clicks = sparkle(features, clean, frame_rate) * 3.0 / 720.0 * 110.0**2
-    return np.sqrt(noise**2 + clicks)
+    return np.sqrt(noise**2 + clicks + _disturbed(noise) * misplaced_rms(features, clean) ** 2)
 
 
 def evidence(features: Features, clean: Baseline, frame_rate: float) -> Floats:
@@ -138,18 +140,22 @@ def evidence(features: Features, clean: Baseline, frame_rate: float) -> Floats:
     no_figures = np.where(np.isnan(features.figures), 1.0, _soft(gone - 0.45, 0.05))
     blank = flat * _soft(200.0 - features.brightness, 5.0) * no_figures
     steps = _soft(np.nan_to_num(features.step_px) - clean.step_px - 1.0, 0.2)
-    tearing = steps * _disturbed(noise, gone)
+    tearing = steps * _doubtful(noise, gone)
     sparkling = _soft(sparkle(features, clean, frame_rate) - _SPARKLES, 0.03)
-    noisy = _soft(ANNOYING_GRADE - grade_of(signal_to_noise_dB(noise)), 0.1)
+    error = np.sqrt(noise**2 + _disturbed(noise) * misplaced_rms(features, clean) ** 2)
+    noisy = _soft(ANNOYING_GRADE - grade_of(signal_to_noise_dB(error)), 0.1)
     blocks = concealed(features, clean, noise)
     return np.stack(
         [blank, adrift(features, clean, noise), frozen(features), blocks, tearing, sparkling, noisy], axis=1
     )
 
 
-def smear_rms(features: Features, clean: Baseline) -> Floats:
-    """Rms luminance error (N,) of a picture whose lost blocks are concealed, by the share of figures that went along."""
-    return _CONCEALED_RMS * np.sqrt(np.maximum(missing_figures(features, clean), _LEAST_CONCEALED))
+def misplaced_rms(features: Features, clean: Baseline, least: float = 0.0) -> Floats:
+    """Rms luminance error (N,) of what is not in its place, by the share of the figures that went along, at least `least`.
+
+    Lost blocks that are concealed move with the scene, rows of a receiver short of sync aside, an echo's ghosts beside.
+    """
+    return _WRONG_RMS * np.sqrt(np.maximum(missing_figures(features, clean) - _FIGURES_HIDDEN, least))
 
 
 def missing_figures(features: Features, clean: Baseline) -> Floats:
@@ -183,7 +189,7 @@ def adrift(features: Features, clean: Baseline, noise: Floats) -> Floats:
     in_place = np.isfinite(features.figures) * _soft(_IN_PLACE - gone, 0.02)
     no_colour = np.where(has_colour(features, clean) | (clean.colour < 1.6), 0.0, 1.0 - in_place)
     rough = _soft(beyond(features.line_noise, clean.line_noise) - 3.0, 0.5)
-    torn = _soft(np.nan_to_num(features.torn) - 0.5, 0.05) * rough * _disturbed(noise, gone)
+    torn = _soft(np.nan_to_num(features.torn) - 0.5, 0.05) * rough * _doubtful(noise, gone)
     bar = _soft(features.dark_bar - 0.05, 0.01) * no_figures
     with_it = np.maximum(np.maximum(no_figures, no_colour * rough), torn)
     snow = _soft(beyond(features.fine_noise, clean.fine_noise) - _SNOW, 1.0)
@@ -191,9 +197,14 @@ def adrift(features: Features, clean: Baseline, noise: Floats) -> Floats:
     return np.asarray(np.maximum(np.maximum(apart * with_it, bar), snow))
 
 
-def _disturbed(noise: Floats, gone: Floats) -> Floats:
+def _doubtful(noise: Floats, gone: Floats) -> Floats:
     """Whether a receiver about to lose sync may have made a picture (N,): one with noise, or with figures out of place."""
-    return np.maximum(_soft(noise - 4.0, 1.0), _soft(gone - 0.25, 0.05))
+    return np.maximum(_disturbed(noise), _soft(gone - 0.25, 0.05))
+
+
+def _disturbed(noise: Floats) -> Floats:
+    """Whether there is noise to see in a picture (N,)."""
+    return _soft(noise - 4.0, 1.0)
 
 
 def frozen(features: Features) -> Floats:

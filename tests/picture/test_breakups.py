@@ -142,6 +142,22 @@ def test_an_event_tells_the_lowest_ratio_with_that_frames_interval() -> None:
     assert low < event.carrier_to_noise_dB < high
 
 
+@pytest.mark.parametrize("gone", [0.2, 0.25])
+def test_a_noisy_picture_whose_figures_left_their_place_is_worse_than_its_noise(gone: float) -> None:
+    # Noise of 5.5 levels alone would be a grade of 3.4; an echo's ghosts and rows aside are no noise.
+    there = (np.arange(200) >= 80) & (np.arange(200) < 140)
+    noise = np.where(there, 3.7, 0.5)
+    alone = synthetic(noise, noise, np.zeros(200))
+    assert find_breakups(alone, frame_rate=RATE).events == ()
+    displaced = replace(alone, figures=np.where(there, 0.95 * (1.0 - gone), 0.95))
+    said = find_breakups(displaced, frame_rate=RATE)
+    (event,) = said.events
+    assert (event.onset_frame, event.end_frame) == (80, 140)
+    assert said.grade[there].max() < 2.25
+    quiet = replace(displaced, colour_noise=np.full(200, 0.5), fine_noise=np.full(200, 0.5))
+    assert find_breakups(quiet, frame_rate=RATE).events == ()
+
+
 def test_without_noise_there_is_no_sparkle_however_busy_the_scene() -> None:
     quiet = np.full(200, 0.7)
     busy = np.where(np.arange(200) < 100, 0.3, 9.0)

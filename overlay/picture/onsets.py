@@ -1,0 +1,56 @@
+"""When a break-up began, looked for once all of it is known.
+
+States are told forwards, and cautiously, lest a clean picture be called broken. Once a break-up is known to follow, weaker
+signs before it count as well: burned-in figures that have left their place. And sparkles that annoy nobody are no
+beginning.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from overlay.picture.states import ANNOYING_GRADE, CLEAN, STATES
+
+Floats = NDArray[np.float64]
+States = NDArray[np.intp]
+
+_REACH_S, _BLOCKS_SEEN_AFTER_S = 1.0, 0.5
+_FIGURES_LEFT = 0.15
+"""Share of the burned-in edges that only noise far beyond annoying hides of a picture in its place."""
+_SURE_BY, _ANNOYING_BY = 0.5, 0.25
+"""By how much of a grade a frame is surely better or worse than annoying, and by how much it is probably better."""
+_CONCEALED = STATES.index("blocks")
+
+
+def reached_back(state: States, missing: Floats, frame_rate: float) -> States:
+    """States (N,) with each run of broken ones led back over frames before it that lack figures, by the share missing (N,)."""
+    state, reach = state.copy(), max(1, round(_REACH_S * frame_rate))
+    left = (missing > _FIGURES_LEFT) & (state == CLEAN)
+    for start in (1 + np.flatnonzero((state[1:] != CLEAN) & (state[:-1] == CLEAN))).tolist():
+        stays = np.flatnonzero(~left[max(0, start - reach) : start])
+        first = max(0, start - reach) + (int(stays[-1]) + 1 if len(stays) else 0)
+        moved = _CONCEALED if STATES[state[start]] == "frozen" else state[start]  # what is frozen has not moved yet
+        state[first:start] = moved
+    return state
+
+
+def first_annoying(grade: Floats, start: int, end: int) -> int:
+    """First frame of a break-up that is not probably better than annoying."""
+    return start + int(np.argmax(grade[start:end] < ANNOYING_GRADE + _ANNOYING_BY))
+
+
+def interval(time: Floats, grade: Floats, start: int, end: int, kind: str, frame_s: float) -> tuple[float, float]:
+    """From the last frame before the onset that is surely good to the first after it that is surely bad.
+
+    Grades are good to half a grade, so a slow fade has a wide interval and a sudden loss one of a frame either way.
+    Lost blocks are seen only when they have cost some figures.
+    """
+    reach = max(1, round(_REACH_S / frame_s))
+    earliest, latest = max(0, start - reach), min(end, start + reach)
+    good = np.flatnonzero(grade[earliest:start] > ANNOYING_GRADE + _SURE_BY)
+    bad = np.flatnonzero(grade[start:latest] < ANNOYING_GRADE - _SURE_BY)
+    low = earliest + int(good[-1]) if len(good) else earliest
+    high = start + int(bad[0]) if len(bad) else latest
+    delay_s = _BLOCKS_SEEN_AFTER_S if kind == "blocks" else 0.0
+    return float(time[low] - delay_s), float(time[min(high, len(time) - 1)] + frame_s)

@@ -1,0 +1,54 @@
+"""Onsets looked for once a break-up is known: where figures left their place, and where it began to annoy."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from overlay.picture.onsets import first_annoying, interval, reached_back
+from overlay.picture.states import CLEAN, STATES
+
+RATE = 25.0
+BLOCKS, FROZEN, SPARKLE = (STATES.index(name) for name in ("blocks", "frozen", "sparkle"))
+
+
+def told(start: int, state: int) -> np.ndarray:
+    """States of 100 frames, broken from `start` on."""
+    return np.where(np.arange(100) < start, CLEAN, state)
+
+
+@pytest.mark.parametrize(("state", "before"), [(BLOCKS, BLOCKS), (FROZEN, BLOCKS), (SPARKLE, SPARKLE)])
+def test_a_break_up_began_with_the_figures_it_cost(state: int, before: int) -> None:
+    missing = np.where(np.arange(100) < 50, 0.03, 0.3)
+    found = reached_back(told(60, state), missing, RATE)
+    assert (found[:50] == CLEAN).all()
+    assert (found[50:60] == before).all()
+    assert (found[60:] == state).all()
+
+
+def test_figures_missed_a_while_before_or_long_before_make_no_onset_earlier() -> None:
+    missing = np.zeros(100)
+    missing[40:57] = 0.3  # shown again from 57 on
+    assert np.array_equal(reached_back(told(60, BLOCKS), missing, RATE), told(60, BLOCKS))
+    assert np.flatnonzero(reached_back(told(60, BLOCKS), np.full(100, 0.3), RATE) != CLEAN)[0] == 35  # a second
+
+
+def test_where_nothing_follows_figures_that_are_missing_are_no_break_up() -> None:
+    assert (reached_back(np.full(100, CLEAN), np.full(100, 0.4), RATE) == CLEAN).all()
+
+
+def test_sparkles_that_annoy_nobody_are_no_beginning() -> None:
+    grade = np.concatenate([np.full(30, 4.0), np.linspace(3.2, 1.2, 21), np.full(49, 1.2)])
+    assert first_annoying(grade, 30, 100) == 35  # 2.7
+    assert first_annoying(grade, 40, 100) == 40
+
+
+def test_the_interval_runs_from_surely_good_to_surely_bad() -> None:
+    time, grade = np.arange(100) / RATE, np.linspace(5.0, 1.0, 100)
+    start = int(np.argmax(grade < 2.5))
+    low, high = interval(time, grade, start, 100, "noise", 1 / RATE)
+    assert grade[round(low * RATE)] > 3.0 >= grade[round(low * RATE) + 1]
+    assert grade[round(high * RATE) - 1] < 2.0
+    assert low < time[start] < high
+    blocks = interval(time, grade, start, 100, "blocks", 1 / RATE)
+    assert blocks == (pytest.approx(low - 0.5), high)
