@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from overlay.errors import NoAnswerError
 from overlay.mechanics.columns import Columns
 from overlay.mechanics.geodesy import LocalPlane
-from overlay.mechanics.slopes import half_window, slope
+from overlay.mechanics.slopes import half_window, sampling_interval, slope, unshortened
 from overlay.mechanics.turning import bank_from_velocity, course_deg, velocity_from_course
 from overlay.mechanics.wind import Wind, estimate_wind
 from overlay.readings import Readings
@@ -45,6 +45,7 @@ def add_ground_motion(table: Columns, plane: LocalPlane, take_off_s: float | Non
     if len(times) > 1:
         velocity = slope(times, np.column_stack(plane.to_plane(latitude, longitude)), table.grid, window)
         velocity[table.in_hole(times)] = np.nan
+        velocity = unshortened(velocity, round(window / sampling_interval(table.grid)) if len(table.grid) > 1 else 0)
     speed, course = np.hypot(*velocity.T), course_deg(*velocity.T)
     _logged_or(table, "ground_speed_mps", speed, how)
     _logged_or(table, "course_deg", np.where(speed >= _SLOW_MPS, course, np.nan), how)
