@@ -115,8 +115,9 @@ def find_breakups(features: Features, *, frame_rate: Fraction | float) -> Diagno
         state == STATES.index("blocks"), np.hypot(error, misplaced_rms(features, clean, LEAST_CONCEALED)), error
     )
     grade = grade_of(signal_to_noise_dB(error))
-    grade = np.where(np.isin(state, [STATES.index(name) for name in _LOST]), 1.0, grade)
-    link = link_ratio(features, clean, float(rate))
+    lost = np.isin(state, [STATES.index(name) for name in _LOST])
+    grade = np.where(lost, 1.0, grade)
+    link = link_ratio(features, clean, float(rate)).only(~lost)
     spans = [
         (onsets.first_annoying(grade, start, end), end)
         for start, end in _spans(state != CLEAN, round(_MERGE_s * float(rate)))

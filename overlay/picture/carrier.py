@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from overlay.picture.clicks import VALID_dB, carrier_to_noise_dB
 from overlay.picture.features import Features
-from overlay.picture.states import Baseline, beyond, has_colour, is_525, sparkle
+from overlay.picture.states import Baseline, beyond, has_colour, is_525, missing_figures, sparkle
 
 Floats = NDArray[np.float64]
 
@@ -30,8 +30,13 @@ _LEAST_NOISE = 3.0
 _PLENTY = 0.6
 """Clicks a line that are counted well enough within a few frames."""
 _SMOOTHED_S = 0.3
-_LESS_dB, _MORE_dB = 2.0, 3.8
-"""How far the true ratio may lie below and above the one told, 95 % of the frames told on the design seeds."""
+_OVER_CLEAN = 3.0
+"""How many times a clean picture's own streaks, of furrows and other texture, clicks must outnumber to set the scale."""
+_LESS_dB, _MORE_dB, _ABOVE_dB = 3.0, 4.2, 7.0
+"""By how much less and more the true ratio is at most, and above what it lies where it seems higher than 10 dB; 95 % of the
+frames, on links and recorders drawn by lot. Recorders that drop lines of colour show more noise than others: more it is."""
+_IN_PLACE = 0.25
+"""Share of the burned-in edges that may be missing from a picture said to be clear."""
 _CLEAN_GRADE, _LOST_GRADE = 3.5, 1.5
 """Above the one the ratio is at least the highest that can be read, below the other at most the lowest."""
 
@@ -39,8 +44,8 @@ _CLEAN_GRADE, _LOST_GRADE = 3.5, 1.5
 class LinkRatio(NamedTuple):
     """Carrier-to-noise ratio of each frame (N,) in dB, and the interval that holds it with 95 %.
 
-    ``ratio_dB`` is NaN outside 5 … 10 dB and where the picture does not tell. Where it is higher, ``low_dB`` still says
-    above what, where it is lower, ``high_dB`` below what; NaN is no bound.
+    ``ratio_dB`` is NaN outside 5 … 10 dB and where the picture does not tell. Where it is higher, ``low_dB`` alone says
+    above what; NaN is no bound. Below 5 dB nothing is told: colour is short of the noise it is read from.
     """
 
     ratio_dB: Floats
@@ -51,6 +56,10 @@ class LinkRatio(NamedTuple):
     def untold(cls, frames: int) -> LinkRatio:
         """Nothing known of so many frames."""
         return cls(*np.full((3, frames), np.nan))
+
+    def only(self, shown: NDArray[np.bool_]) -> LinkRatio:
+        """The same of the frames chosen (N,), nothing of the others."""
+        return LinkRatio(*(np.where(shown, values, np.nan) for values in self))
 
     def lowest(self, start: int, end: int) -> int | None:
         """Which of the frames from `start` to before `end` has the lowest ratio told; None where none is."""
@@ -64,30 +73,37 @@ class LinkRatio(NamedTuple):
 
 def link_ratio(features: Features, clean: Baseline, frame_rate: float) -> LinkRatio:
     """Carrier-to-noise ratio of each frame, read from its noise in colour and the clicks."""
-    colour, fine = beyond(features.colour_noise, clean.colour_noise), beyond(features.fine_noise, clean.fine_noise)
-    noisy = (colour > _LEAST_NOISE) & has_colour(features, clean)
+    colour = beyond(features.colour_noise, clean.colour_noise)
+    coloured = has_colour(features, clean)
+    noisy = (colour > _LEAST_NOISE) & coloured
+    ratio = _by_colour(features, clean, frame_rate, colour, noisy)
+    told = noisy & (ratio >= VALID_dB[0]) & (ratio <= VALID_dB[1])
+    clear = coloured & ~noisy | noisy & (ratio > VALID_dB[1])
+    clear &= missing_figures(features, clean) < _IN_PLACE
+    return LinkRatio(
+        np.where(told, ratio, np.nan),
+        np.where(told, ratio - _LESS_dB, np.where(clear, _ABOVE_dB, np.nan)),
+        np.where(told, ratio + _MORE_dB, np.nan),
+    )
+
+
+def _by_colour(
+    features: Features, clean: Baseline, frame_rate: float, colour: Floats, noisy: NDArray[np.bool_]
+) -> Floats:
+    """Ratio (N,) of the frames that are noisy, whatever it is, from noise in colour (N,) on the scale that clicks set."""
     if not noisy.any():
-        return LinkRatio.untold(len(features))
+        return np.full(len(features), np.nan)
+    fine = beyond(features.fine_noise, clean.fine_noise)
     kept = float(np.median(fine[noisy] / colour[noisy]))
     reference = np.interp(kept, _KEPT, _COLOUR_NOISE_AT_8_dB[is_525(frame_rate)])
     ratio = 8.0 - _dB_PER_dB * 20.0 * np.log10(np.maximum(colour, 1e-3) / reference)
     clicks = _smoothed(sparkle(features, clean, frame_rate), noisy, frame_rate)
-    plenty = noisy & (clicks > max(_PLENTY, clean.clicks_per_line))
+    plenty = noisy & (clicks > max(_PLENTY, _OVER_CLEAN * clean.clicks_per_line))
     by_clicks = carrier_to_noise_dB(np.where(plenty, clicks, np.nan))
     told = np.isfinite(by_clicks)
     if np.count_nonzero(told) >= _SMOOTHED_S * frame_rate:
         ratio += float(np.median(by_clicks[told] - ratio[told]))
-    return _with_interval(np.where(noisy, ratio, np.nan))
-
-
-def _with_interval(ratio_dB: Floats) -> LinkRatio:
-    """Ratios (N,) read at any level, told where they can be, with their bounds; NaN stays NaN."""
-    inside = (ratio_dB >= VALID_dB[0]) & (ratio_dB <= VALID_dB[1])
-    return LinkRatio(
-        np.where(inside, ratio_dB, np.nan),
-        np.where(ratio_dB >= VALID_dB[0], ratio_dB - _LESS_dB, np.nan),
-        np.where(ratio_dB <= VALID_dB[1], ratio_dB + _MORE_dB, np.nan),
-    )
+    return np.asarray(ratio)
 
 
 def bounded_ratio_dB(ratio_dB: Floats, grade: Floats) -> Floats | None:
