@@ -19,6 +19,7 @@ A file that is merely damaged raises nothing: what was read is kept and a `Damag
 from __future__ import annotations
 
 import os
+import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -94,10 +95,19 @@ class Damage:
         return f"{printable(self.path)}: {self.what}{place}"
 
 
+def is_shown(character: str) -> bool:
+    """Whether a character can be written as it is: every letter and every space that does not end a line.
+
+    >>> is_shown(chr(0xA0)), is_shown(chr(10)), is_shown(chr(27))
+    (True, False, False)
+    """
+    return character.isprintable() or unicodedata.category(character) == "Zs"
+
+
 def printable(text: str) -> str:
     r"""Return `text` fit for one line of a terminal: control characters escaped, undecodable bytes shown.
 
     >>> printable(chr(10) + "a")
     '\\na'
     """
-    return "".join(c if c.isprintable() else c.encode("unicode_escape", "surrogatepass").decode("ascii") for c in text)
+    return "".join(c if is_shown(c) else c.encode("unicode_escape", "surrogatepass").decode("ascii") for c in text)

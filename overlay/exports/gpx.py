@@ -7,6 +7,7 @@ from typing import TextIO
 from xml.sax.saxutils import escape
 
 from overlay.clock import format_utc
+from overlay.errors import is_shown
 from overlay.exports.privacy import Disclosure
 from overlay.exports.stretches import unbroken
 from overlay.readings import BrokenPicture
@@ -50,4 +51,4 @@ def _waypoint(told: Disclosure, number: int, broken: BrokenPicture) -> str:
 
 def _text(words: str) -> str:
     """Fit for XML 1.0: control characters dropped, markup escaped."""
-    return escape("".join(c for c in words if c.isprintable()))
+    return escape("".join(c for c in words if is_shown(c)))

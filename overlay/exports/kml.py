@@ -11,6 +11,7 @@ from xml.sax.saxutils import escape
 import numpy as np
 
 from overlay.clock import format_utc
+from overlay.errors import is_shown
 from overlay.exports.privacy import Disclosure
 from overlay.exports.stretches import Stretch, stretches
 from overlay.readings import BrokenPicture
@@ -83,4 +84,4 @@ def _span(told: Disclosure, start_s: float, end_s: float) -> str:
 
 def _text(words: str) -> str:
     """Fit for XML 1.0: control characters dropped, markup escaped."""
-    return escape("".join(c for c in words if c.isprintable()))
+    return escape("".join(c for c in words if is_shown(c)))

@@ -108,6 +108,7 @@ def test_the_words_say_what_the_numbers_say(season, capsys) -> None:
     assert "more than chance" in out
     assert "of 20 flights with nothing changed 19 would lie within" in out
     assert "nan" not in out
+    assert "\\" not in out  # an unbreakable space is a space
 
 
 def test_another_day_is_as_usual_and_its_picking_is_told(season, capsys) -> None:
