@@ -16,6 +16,7 @@ import time
 import numpy as np
 import pyproj
 from scipy.signal import lfilter
+from wind_bound import bound, share_within
 
 from overlay.mechanics.findings import findings_of
 from overlay.mechanics.flight import readings_of
@@ -54,7 +55,7 @@ def make(seed):
     weave, gusts = wander(rng, 90_000, 8.0), [wander(rng, 90_000, 10.0) for _ in range(2)]
     speed_off = wander(rng, 90_000, 15.0) * 0.8
     stage, turned, rows = "out", 0.0, []
-    intensity = 0.1 * np.hypot(*wind) + 0.2
+    intensity = craft["gust_mps"] = 0.1 * np.hypot(*wind) + 0.2
     while stage != "done" and len(rows) < 80_000:
         i = len(rows)
         local = wind * (max(up, 5.0) / cruise) ** 0.15 + intensity * np.array([gusts[0][i], gusts[1][i]])
@@ -155,7 +156,7 @@ def main():
     wanted, seeds = asked.flights, range(asked.first_seed, asked.first_seed + asked.flights)
     for with_airspeed in (True, False):
         wind_error, bearing_error, covered, scale_error, energy, refused, inside = [], [], [], [], [], 0, []
-        ranges, ranges_inside = [], []
+        ranges, ranges_inside, bounds, beside = [], [], [], []
         for seed in seeds:
             rng, table, flying, craft, home_v = make(seed)
             track, scale, volts = observe(rng, table, flying, with_airspeed)
@@ -168,6 +169,9 @@ def main():
             miss = np.array([found.wind.east_mps, found.wind.north_mps]) - mean
             wind_error.append(np.hypot(*miss))
             covered.append(miss @ np.linalg.solve(found.wind.covariance, miss) < 5.99)
+            bounds.append(bound(table, flying, craft["gust_mps"], with_airspeed))
+            size, axes = np.linalg.eigh(bounds[-1])
+            beside.append(miss @ axes[:, 1] / np.sqrt(size[1]))
             if np.hypot(*mean) > 2.0:
                 off = np.degrees(np.arctan2(*-mean)) - found.wind.from_deg
                 bearing_error.append(abs((off + 180) % 360 - 180))
@@ -201,6 +205,15 @@ def main():
             print(f"  within ±0.5 m/s: {close:.2f}; within ±10°: {straight:.2f}")
             print(f"  direction, above 2 m/s: 95 % within {np.quantile(bearing_error, 0.95):.0f}°")
             print(f"  wind inside its interval: {np.mean(covered):.2f}")
+            rms, least = np.sqrt(np.mean(np.square(wind_error))), np.sqrt(np.mean([np.trace(each) for each in bounds]))
+            print(
+                f"  Cramér–Rao bound: rms {least:.2f} of {rms:.2f} m/s; within ±0.5 m/s {share_within(bounds, 0.5):.2f}"
+            )
+            ratio, missed = np.sqrt(np.mean(np.square(beside))), np.array(wind_error) >= 0.5
+            print(f"  error over the bound's 1σ along its worst axis: rms {ratio:.2f}")
+            if missed.any():
+                there = [each for each, miss in zip(bounds, missed, strict=True) if miss]
+                print(f"  where it is farther off, the bound is within ±0.5 m/s in {share_within(there, 0.5):.2f}")
         if scale_error:
             print(f"  airspeed scale error: rms {100 * np.std(scale_error):.1f} %")
         if energy:
