@@ -76,6 +76,7 @@ class Comparison(ABC):
     wanted: Floats
     step_s: float
     widths: Floats  # of the samples (N,)
+    recording: Averager
 
     @abstractmethod
     def seen(self, pose: Pose, late_s: float | Floats = 0.0) -> Floats:

@@ -45,6 +45,9 @@ HALVINGS = 5
 DAMPING = 0.05  # of what `_UNITS` are worth
 AT_REST, SETTLED = 1e-3, 0.1  # squared standard errors that the score may still ask for
 SETTLED_S = 2e-3  # a pose that moves less keeps its slopes: they cost more than all the rest
+# Motion that a recording samples fewer than four times a period is partly an alias of faster motion, which lies at another
+# time, and between two samples it is guessed: at 15 frames a second both drew clocks up to 5 ms toward a frame's middle.
+OF_NYQUIST = 0.5
 FINEST_S = 1 / 16  # faster motion than half of this a second tells nothing that slower does not
 _STEPS = np.diag([2e-3, 5e-6, 2e-3, 2e-3, 2e-3, 5e-3, 2e-3, 2e-3])  # for numeric slopes
 _UNITS = np.diag([1e-2, 3e-5, 2e-2, 2e-2, 2e-2, 5e-2, 5e-2, 5e-2])  # what each is known to, about
@@ -217,7 +220,9 @@ def polished(compared: Comparison, pose: Pose, prior: Prior, rounds: int = 12) -
     for late in EDGES_S:
         known &= np.all(np.isfinite(compared.seen(pose, late)), axis=1)
     believed = np.where(known[:, None], trust(residual, known, index, compared.step_s), 0.0)
-    weights = FrequencyWeights.estimated(*_regular(compared, pose, believed, known, index), compared.step_s)
+    both = _regular(compared, pose, believed, known, index)
+    highest_Hz = OF_NYQUIST / (2 * compared.recording.sampled_s)
+    weights = FrequencyWeights.estimated(*both, compared.step_s, highest_Hz)
     block = np.floor((compared.times - compared.times[0]) / BLOCK_S).astype(np.intp)
 
     def scores(at: Pose) -> Floats:

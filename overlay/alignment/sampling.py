@@ -7,20 +7,27 @@ rates and gaps alike, and brings a 30 Hz picture to the very quantity that a 1 H
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 from numpy.typing import NDArray
+from scipy.interpolate import CubicSpline
 
 from overlay.motion.series import MotionSeries
 
 Floats = NDArray[np.float64]
 
 MIN_COVER = 0.7  # of a window that must be known for its mean to count
+PARTS = 4  # of an interval, once interpolated
 
 
 class Averager:
-    """Windowed means of columns (N, C) whose rows hold over ``time_s ± interval_s / 2``; a row with a NaN is unknown."""
+    """Windowed means of columns (N, C) whose rows hold over ``time_s ± interval_s / 2``; a row with a NaN is unknown.
 
-    def __init__(self, time_s: Floats, interval_s: Floats, values: Floats) -> None:
+    `sampled_s` is the usual interval of what was measured, where the rows are something finer made of it.
+    """
+
+    def __init__(self, time_s: Floats, interval_s: Floats, values: Floats, sampled_s: float | None = None) -> None:
         known = np.all(np.isfinite(values), axis=1) & np.isfinite(interval_s) & (interval_s > 0)
         time, interval, values = time_s[known], interval_s[known], values[known]
         start, end = time - interval / 2, time + interval / 2
@@ -31,6 +38,7 @@ class Averager:
         length = end - start
         # Running integrals at the nodes: how long is known, then each column.
         self._running = np.column_stack([_running(length), *(_running(length * column) for column in values.T)])
+        self.sampled_s = sampled_s or (float(np.median(length)) if len(length) else 1.0)
         self.middles = time
         self.kept = known
         self.span = (float(start[0]), float(end[-1])) if len(time) else (0.0, 0.0)
@@ -67,7 +75,31 @@ class Averager:
         """The same samples, each averaged over `extra_s` about its middle."""
         if extra_s <= 0 or not len(self._nodes):
             return self
-        return Averager(self.middles, np.diff(self._nodes)[::2], self.means(self.middles, extra_s))
+        return Averager(self.middles, np.diff(self._nodes)[::2], self.means(self.middles, extra_s), self.sampled_s)
+
+    def interpolated(self, parts: int = PARTS) -> Averager:
+        """Each interval cut into `parts` that follow the neighbours: a cubic spline through the running integral.
+
+        Constant over an interval, a window that cuts two intervals averages their noise and one that cuts none does not; so
+        the noise would draw a clock toward the middle between two frames, by up to 5 ms at 15 frames a second.
+        """
+        start, end = self._nodes[::2], self._nodes[1::2]
+        edges = [0, *(np.flatnonzero(start[1:] - end[:-1] > 1e-3 * (end - start)[1:]) + 1).tolist(), len(start)]
+        pieces = [self._subdivided(low, high, parts) for low, high in pairwise(edges) if high > low]
+        if not pieces:
+            return self
+        time, interval, values = (np.concatenate(column) for column in zip(*pieces, strict=True))
+        return Averager(time, interval, values, self.sampled_s)
+
+    def _subdivided(self, low: int, high: int, parts: int) -> tuple[Floats, Floats, Floats]:
+        """(middles, lengths, values) of intervals `low` to `high`, which touch."""
+        knots = np.append(self._nodes[2 * low : 2 * high : 2], self._nodes[2 * high - 1])
+        reached = self._running[np.append(np.arange(2 * low, 2 * high, 2), 2 * high - 1), 1:]
+        shares = np.arange(high - low + 1.0)
+        edges = np.interp(np.arange((high - low) * parts + 1) / parts, shares, knots)
+        lengths = np.diff(edges)
+        turned = CubicSpline(knots, reached)(edges)
+        return (edges[1:] + edges[:-1]) / 2, lengths, np.diff(turned, axis=0) / lengths[:, None]
 
     def _integral(self, time_s: Floats) -> Floats:
         """(M, 1 + C) running integrals at any time: one search serves all columns."""

@@ -150,7 +150,7 @@ def _solved(
     if not found.candidates:
         return None
     against = Reference(reference)
-    ours = rates(recording).smoothed(against.smoothing_s)
+    ours = rates(recording).interpolated().smoothed(against.smoothing_s)
     start = AffineClock(found.candidates[0].offset_s, nominal)
     moved = recording
     try:
@@ -199,7 +199,7 @@ def _by_chapter(
         lags, sigma = chapter_jumps.fine_jumps(against, whole, fit, chapters, lags)
         if np.any(lags != 0):
             moved = chapter_jumps.without(recording, chapters, lags)
-            ours = rates(moved).smoothed(against.smoothing_s)
+            ours = rates(moved).interpolated().smoothed(against.smoothing_s)
             fit, compared = refined(against, ours, AffineClock(fit.clock.offset_s, fit.prior.drift))
         if np.all(np.abs(lags - before) < JUMP_AT_REST_S):
             break

@@ -26,8 +26,8 @@ class FrequencyWeights:
         self._response, self._segment = response, segment
 
     @classmethod
-    def estimated(cls, wanted: Floats, got: Floats, step_s: float) -> FrequencyWeights:
-        """From matched signals (N, C) on a regular grid; what is not known on both sides is NaN."""
+    def estimated(cls, wanted: Floats, got: Floats, step_s: float, highest_Hz: float) -> FrequencyWeights:
+        """From matched signals (N, C) on a regular grid, none above `highest_Hz`; what is not known on both sides is NaN."""
         unknown = ~(np.isfinite(wanted) & np.isfinite(got))
         known = np.asarray(~unknown.all(axis=1))
         wanted, got = (_bridged(np.where(unknown, np.nan, signal)) for signal in (wanted, got))
@@ -44,6 +44,7 @@ class FrequencyWeights:
         coherence = np.clip((coherence - chance) / (1 - chance), 0.0, _COHERENT)
         weight = coherence / (np.maximum(cross, 1e-30) * (1 - coherence))
         weight[0] = 0.0  # a constant difference says nothing of time
+        weight[np.arange(len(weight)) > highest_Hz * segment * step_s] = 0.0
         return cls(weight, segment)
 
     def of(self, residual: Floats) -> Floats:
