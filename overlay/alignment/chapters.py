@@ -61,7 +61,7 @@ def without(series: MotionSeries, chapters: Chapters, lags: Floats) -> MotionSer
 def fine_jumps(
     reference: Reference, recording: Averager, found: Fit, chapters: Chapters, lags: Floats
 ) -> tuple[Floats, Floats]:
-    """(C,) seconds by which each chapter lies late against the first, starting from `lags` (C,), and 1σ of each.
+    """(C,) seconds by which each chapter lies late against the first, starting from `lags` (C,), and their covariance (C, C).
 
     Clock, mount and lags are solved together: a picture lost between two chapters and a clock that drifts look alike but for
     the step. A lag that does not stand out by `STANDS_OUT` σ is none, and the others are solved again without it. A chapter
@@ -72,20 +72,29 @@ def fine_jumps(
     owner = _owner(found.clock.to_recording(compared.times), _moved_starts(chapters, lags))
     before = np.where(lags != 0, ROUGH_SIGMA_S, FRAME_S)
     late = np.arange(len(chapters)) > 0
-    lags, sigma = lags.copy(), np.zeros(len(chapters))
+    lags, covariance = lags.copy(), np.zeros((len(chapters),) * 2)
     while late.any():
         steps = Steps(owner[:, None] == np.flatnonzero(late), lags[late], before[late])
-        _, lags[late], sigma[late] = stepped(compared, found.pose, found.prior, steps)
-        unit = np.where(late, np.abs(lags) / np.where(late, sigma, 1.0), np.inf)
+        covariance[:] = 0.0
+        _, lags[late], covariance[np.ix_(late, late)] = stepped(compared, found.pose, found.prior, steps)
+        unit = np.where(late, np.abs(lags) / np.sqrt(np.where(late, covariance.diagonal(), 1.0)), np.inf)
         faintest = int(np.argmin(unit))
         if unit[faintest] >= STANDS_OUT:
             break
         late[faintest], lags[faintest] = False, 0.0  # one by one: without it the others may stand out
-    return lags, sigma
+    return lags, covariance
 
 
-def chapter_clocks(found: Fit, chapters: Chapters, lags: Floats, sigma_s: Floats) -> tuple[ChapterClock, ...]:
+def with_lags(found: Fit, chapters: Chapters, lags: Floats, covariance: Floats) -> Fit:
+    """The fit, as uncertain as the lags (C,) that were taken out beforehand make it: a wrong one bends the clock."""
+    owner = _owner(found.clock.to_recording(found.block_s), _moved_starts(chapters, lags))
+    pulled = np.column_stack([found.pulled_by(owner == c) for c in range(len(chapters))])
+    return replace(found, shared=pulled @ covariance @ pulled.T)
+
+
+def chapter_clocks(found: Fit, chapters: Chapters, lags: Floats, covariance: Floats) -> tuple[ChapterClock, ...]:
     """Each chapter's offset, jump and σ, from the lags (C,) that were taken out."""
+    sigma_s = np.sqrt(covariance.diagonal())
     jumps = np.diff(lags, prepend=lags[0])
     return tuple(
         ChapterClock(file, found.clock.offset_s + float(lag), float(jump), float(sigma), start)

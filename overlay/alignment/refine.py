@@ -18,7 +18,7 @@ noise, their squares overstate the information, and the slope of the score is ta
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -91,6 +91,7 @@ class Fit:
     score: Floats
     prior: Prior
     settled: bool
+    shared: Floats = field(default_factory=lambda: np.zeros((8, 8)))  # covariance from what was taken out beforehand
 
     @property
     def clock(self) -> AffineClock:
@@ -108,7 +109,7 @@ class Fit:
         return self.clock.to_recording(self.pose.middle_s)
 
     def covariance(self) -> Floats:
-        """(7, 8) of the eight, from the scatter of the blocks' scores (jackknife over blocks, CR3).
+        """(8, 8) of the eight, from the scatter of the blocks' scores (jackknife over blocks, CR3).
 
         Bell & McCaffrey 2002, Survey Methodology 28(2): leaving each block out in turn is honest when few blocks carry most
         of the information. Never below a quarter of the variance that the noise alone would give.
@@ -125,7 +126,18 @@ class Fit:
         bread = root.T @ root
         spread = shift.T @ shift + bread @ prior @ bread
         floor = np.maximum(np.diag(bread), 0.0) / 4
-        return np.asarray(spread + np.diag(np.maximum(floor - np.diag(spread), 0.0)))
+        return np.asarray(spread + np.diag(np.maximum(floor - np.diag(spread), 0.0)) + self.shared)
+
+    @property
+    def measured_drift_sigma(self) -> float:
+        """1σ of the drift by the flight alone, without what is known of clocks before."""
+        told = 1 / float(self.covariance()[1, 1]) - DRIFT_PRIOR**-2
+        return float(told**-0.5) if told > 0 else float("inf")
+
+    def pulled_by(self, blocks: NDArray[np.bool_]) -> Floats:
+        """(8,) how far the eight follow when these blocks (B,) are moved by a second."""
+        total = _safe(self.information.sum(axis=(0, 1))) + self.prior.information
+        return np.asarray(np.linalg.solve(total, self.information[blocks].sum(axis=(0, 1))[:, 0]))
 
 
 def refined(reference: Reference, recording: Averager, clock: AffineClock) -> tuple[Fit, Comparison]:
@@ -171,7 +183,7 @@ class Steps:
 def stepped(
     compared: Comparison, pose: Pose, prior: Prior, steps: Steps, rounds: int = 25
 ) -> tuple[Pose, Floats, Floats]:
-    """(pose, lags (K,), 1σ of the lags) by Gauss–Newton with robust weights; σ from the scatter of the blocks' scores."""
+    """(pose, lags (K,), their covariance from the scatter of the blocks' scores) by Gauss–Newton with robust weights."""
     lags = steps.lags_s
     # Pans are left out from the start: they are leverage, which no weight on the residual alone withstands.
     residual, _, known = compared.linearised(pose, -(steps.owned @ lags))
@@ -197,7 +209,7 @@ def stepped(
         if turn > CAUCHY_ROUNDS and np.abs(step[[0, *range(8, len(step))]]).max() < 1e-4 and abs(step[1]) < 1e-7:
             break
     block = np.floor((compared.times[known] - compared.times[0]) / BLOCK_S).astype(np.intp)
-    return pose, lags, np.sqrt(np.diag(_jackknifed(normal, slope, weight, scores, block))[8:])
+    return pose, lags, _jackknifed(normal, slope, weight, scores, block)[8:, 8:]
 
 
 def _jackknifed(normal: Floats, slope: Floats, weight: Floats, scores: Floats, block: NDArray[np.intp]) -> Floats:

@@ -29,6 +29,7 @@ LEAST_OVERLAP_S = 45.0
 # rows the stamp belongs to. Common practice, no source; generated recordings agree.
 STAMP_SIGMA_S = 0.0025
 JUMP_AT_REST_S, JUMP_ROUNDS = 2e-3, 4  # a better clock makes better jumps, and they a better clock
+TOLD_APART = 5.0  # standard errors between a wrong frame rate and the right one
 # A recorder that writes one frame rate and keeps another makes a clock that runs wrong by just so much.
 MISLABELLED = {
     "29.97 frames a second labelled as 30": 30 / (30000 / 1001) - 1,
@@ -99,7 +100,7 @@ def _mislabelled(
     for name, drift in MISLABELLED.items():
         found = search(rates(reference), rates(recording), plain.least_overlap_s, drift, chance=plain.null)
         tried = _solved(recording, reference, found, chapters, drift) if found.probability < CHANCE else None
-        if tried is not None and tried.verdict == "sure":
+        if tried is not None and tried.verdict == "sure" and TOLD_APART * tried.fit.measured_drift_sigma < abs(drift):
             sure.append(replace(tried, hypothesis=name))
     return sure[0] if len(sure) == 1 else None
 
@@ -196,14 +197,15 @@ def _by_chapter(
     lags = lags - lags[0]
     for _ in range(JUMP_ROUNDS):
         before = lags
-        lags, sigma = chapter_jumps.fine_jumps(against, whole, fit, chapters, lags)
+        lags, covariance = chapter_jumps.fine_jumps(against, whole, fit, chapters, lags)
         if np.any(lags != 0):
             moved = chapter_jumps.without(recording, chapters, lags)
             ours = rates(moved).interpolated().smoothed(against.smoothing_s)
             fit, compared = refined(against, ours, AffineClock(fit.clock.offset_s, fit.prior.drift))
         if np.all(np.abs(lags - before) < JUMP_AT_REST_S):
             break
-    return moved, ours, fit, compared, chapter_jumps.chapter_clocks(fit, chapters, lags, sigma)
+    fit = chapter_jumps.with_lags(fit, chapters, lags, covariance)
+    return moved, ours, fit, compared, chapter_jumps.chapter_clocks(fit, chapters, lags, covariance)
 
 
 def _told(blank: Alignment, solution: _Solution, reference: MotionSeries, lag_s: float) -> Alignment:

@@ -102,6 +102,14 @@ def test_flight_that_carries_nothing_is_not_guessed(flights: Any, style: str, se
     assert found.verdict != "sure" or abs(case.error_s(found)) < 0.25
 
 
+def test_a_steady_circle_is_no_wrong_frame_rate(flights: Any) -> None:
+    """Nothing in it tells the drift, so no hypothesis about it can be the one that fits."""
+    calm = {"minutes": 6.0, "style": "circle", "gust": 0.02, "handling": 0.0, "landed": 0.0}
+    part = {"start": 20.0, "end": 300.0, "drift": 0.0}
+    case = made(flights, 94063, flight=calm, camera=part, log={"span": (60.0, 350.0), "lag": None})
+    assert not align(case.seen, case.told).evidence["clock_hypothesis"]
+
+
 def test_drift_is_found_and_withheld_when_it_cannot_be(flights: Any) -> None:
     attitude = {"holds": "attitude", "rate": 10.0}
     long = made(flights, 31, flight={"minutes": 20.0}, camera={"drift": 150e-6}, log=attitude)
@@ -163,6 +171,19 @@ def test_a_recording_against_itself_is_exact(flights: Any) -> None:
     assert found.clock.offset_s == pytest.approx(1000.25, abs=1e-3)
 
 
+@pytest.mark.parametrize("share", [0.15, 0.4, 0.85])
+def test_where_a_clock_falls_between_two_frames_does_not_matter(flights: Any, share: float) -> None:
+    flown, fps, start = flights.fly(70001, minutes=6.0), 15.0, 11.3
+    pictures = [
+        flights.see(flown, 70001 + k, start=at, fps=fps, noise=0.01)
+        for k, at in enumerate((start + share / fps, START_S))
+    ]
+    ground, camera = (MotionSeries(seen.time, seen.rates, interval_s=seen.interval) for seen in pictures)
+    found = align(ground, camera, reference_name="camera")
+    moment = found.mid_recording_s
+    assert found.clock.to_reference(moment) - moment == pytest.approx(start + share / fps - START_S, abs=1.2e-3)
+
+
 @pytest.mark.parametrize(
     "lost",
     [
@@ -188,3 +209,16 @@ def test_time_lost_between_chapters_is_found_to_the_picture(
             truth = flights.EPOCH + START_S + (1 + DRIFT) * moment + gone
             error = found.clock.to_reference(moment) - truth
             assert abs(error) < min(0.008, found.half_interval_at(moment))
+
+
+def test_drift_is_known_less_well_for_time_lost_between_chapters(flights: Any) -> None:
+    flown, found = flights.fly(72, minutes=11.0), []
+    log = flights.log(flown, 72, holds="attitude", rate=10.0, lag=0.0)
+    for lost in ((), ((240.0, 0.5), (480.0, 0.0))):
+        seen = flights.see(flown, 72, start=START_S, drift=DRIFT, jumps=lost)
+        recording = MotionSeries(seen.time, seen.rates, interval_s=seen.interval)
+        told = motion_from_track(Track(log.time, log.columns))
+        found.append(align(recording, told, chapters=seen.chapters if lost else ()))
+    whole, parted = found
+    assert parted.drift_sigma_ppm > 1.5 * whole.drift_sigma_ppm
+    assert abs(1e6 * (parted.clock.drift - DRIFT)) < 3 * parted.drift_sigma_ppm
