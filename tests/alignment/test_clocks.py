@@ -121,18 +121,26 @@ def test_the_interval_widens_away_from_the_middle_by_what_is_not_known_of_the_dr
 
 def test_a_picture_lost_between_the_cameras_chapters_is_no_wrong_rate_of_the_ground_recording() -> None:
     """In a short flight the lost time alone bends the clock by as much as 29.97 pictures told as 30 do."""
-    shown = np.arange(0.0, 90.0, 1 / RATE_HZ)
-    lost = np.where(shown >= 45.0, 0.06, 0.0)
+    shown = np.arange(0.0, 240.0, 1 / RATE_HZ)
+    lost = np.where(shown >= 120.0, 0.2, 0.0)
     camera, ground = _recording(shown, OFFSET_S + shown + lost), _recording(shown, OFFSET_S + 4.0 + shown)
     assert align(ground, camera).evidence["clock_hypothesis"], "what is to be guarded against"
     watched = {
-        "camera": Watched(camera, (("a.mp4", 0.0), ("b.mp4", 45.0))),
+        "camera": Watched(camera, (("a.mp4", 0.0), ("b.mp4", 120.0))),
         "ground": Watched(ground, (("ground.mp4", 0.0),)),
     }
     (pair,), _ = align_all(watched, None, None, lambda *_: None)
     assert pair.verdict == "ambiguous"
     whole = {**watched, "camera": Watched(camera, (("a.mp4", 0.0),))}
     assert align_all(whole, None, None, lambda *_: None)[0][0].verdict == "sure"
+
+
+def test_a_minute_and_a_half_does_not_tell_lost_time_from_a_wrong_rate() -> None:
+    shown = np.arange(0.0, 90.0, 1 / RATE_HZ)
+    lost = np.where(shown >= 45.0, 0.06, 0.0)
+    found = align(_recording(shown, OFFSET_S + 4.0 + shown), _recording(shown, OFFSET_S + shown + lost))
+    assert found.verdict == "ambiguous"
+    assert not found.evidence["clock_hypothesis"]
 
 
 def test_a_picture_lost_between_the_cameras_chapters_is_timed_by_the_other_recording(flights: Any) -> None:
