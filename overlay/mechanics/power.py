@@ -35,6 +35,9 @@ _LEAST_BLOCKS = 6
 _CRUISE = ("out", "loiter", "home")
 _STRAIGHT_DEG = 25.0
 _GLIDING = 0.4
+_OHM, _OHM_SIGMA = 0.03, 0.03  # of a pack and its leads, 1σ: common practice, no source
+_LEAST_NOISE_V = 0.03  # volts are logged to a tenth
+_NO_STRAIGHT_LINE = 0.1  # 1σ of the slope: no pack discharges along a straight line, drawn on beyond the flight
 _LEAST_SCATTER = 0.04  # of the power: no block is a better witness than that, climbs least of all
 
 
@@ -142,6 +145,29 @@ def fit_power(blocks: Blocks, wind_sigma_mps: float = 0.0) -> PowerFit:
     level, slope, rise = (float(part) for part in homeward @ found)
     spread = homeward @ covariance @ homeward.T
     return PowerFit(cruise, level, slope / level, max(rise, 0.0), spread, len(power))
+
+
+def discharge(blocks: Blocks) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Volts at the usual current against charge drawn, (V, V per mAh), falling or level; and that moved by 1σ of the slope.
+
+    The current's own part is taken out: a leg flown harder would otherwise look like a pack that is emptier.
+    """
+    known = np.isfinite(blocks.voltage) & np.isfinite(blocks.current)
+    volts, charge, current = blocks.voltage[known], blocks.charge[known], blocks.current[known]
+    if len(volts) < 4 or np.ptp(charge) < 1.0:
+        resting = float(np.median(blocks.voltage[np.isfinite(blocks.voltage)])), 0.0
+        return resting, resting
+    middle = float(charge.mean())
+    design = np.column_stack([np.ones(len(volts)), charge - middle, current - np.median(current)])
+    precision = np.diag([0.0, 0.0, _OHM_SIGMA**-2])
+    noise = max(float(np.std(volts - design[:, :2] @ np.linalg.lstsq(design[:, :2], volts)[0])), _LEAST_NOISE_V)
+    information = design.T @ design / noise**2 + precision
+    aim = design.T @ volts / noise**2 + precision @ np.array([0.0, 0.0, -_OHM])
+    level, slope, _ = (float(part) for part in np.linalg.solve(information, aim))
+    slope = min(slope, 0.0)
+    sigma = float(np.hypot(np.sqrt(np.linalg.inv(information)[1, 1]), _NO_STRAIGHT_LINE * slope))
+    steeper = slope - sigma
+    return (level - slope * middle, slope), (level - steeper * middle, steeper)
 
 
 def _robust(design: Floats, values: Floats, prior: Floats, aim: Floats) -> tuple[Floats, Floats]:

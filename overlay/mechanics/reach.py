@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from overlay.errors import NoAnswerError
-from overlay.mechanics.power import Blocks, PowerFit, cruise_blocks, fit_power
+from overlay.mechanics.power import PowerFit, cruise_blocks, discharge, fit_power
 from overlay.mechanics.turning import velocity_from_course
 from overlay.mechanics.wind import Wind
 from overlay.readings import Leg, Pack, Readings
@@ -53,15 +53,17 @@ class Homeward:
     """How this flight goes home: airspeed, power, and the pack's volts against the charge drawn.
 
     `power` is that of the whole flight, `homeward` what is known best of the way home; `voltage` is (V at no charge
-    drawn, V per mAh); `how` says in plain words what it rests on. `moved` are the same reckoning with wind, airspeed's
-    scale and power moved by 1σ, one way and the other along each axis of what is unsure of them: an airspeed that is
-    ground velocity less wind moves with the wind, and so does what the power is taken for.
+    drawn, V per mAh), `voltage_moved` the same falling faster by 1σ; `how` says in plain words what it rests on. `moved`
+    are the same reckoning with wind, airspeed's scale, power and volts moved by 1σ, one way and the other along each
+    axis of what is unsure of them: an airspeed that is ground velocity less wind moves with the wind, and so does what
+    the power is taken for.
     """
 
     airspeed_mps: float
     power: PowerFit
     homeward: PowerFit
     voltage: tuple[float, float]
+    voltage_moved: tuple[float, float]
     wind_east_mps: float
     wind_north_mps: float
     how: str
@@ -151,7 +153,14 @@ def homeward(readings: Readings, wind: Wind | None) -> Homeward:
         of_air += [_blown(home, by) for by in _WIND_OF_A_LEG_MPS * np.eye(2)]
     moved = list(zip(home.power.moved(), home.homeward.moved(), strict=True))
     of_power = [(replace(home, power=a, homeward=b), replace(home, power=c, homeward=d)) for (a, c), (b, d) in moved]
-    return replace(home, moved=(*of_air, *of_power))
+    return replace(home, moved=(*of_air, *of_power, _emptier(home)))
+
+
+def _emptier(home: Homeward) -> tuple[Homeward, Homeward]:
+    """The same with the volts falling faster by 1σ, and slower."""
+    (start, slope), (start_less, slope_less) = home.voltage, home.voltage_moved
+    slower = 2.0 * start - start_less, 2.0 * slope - slope_less
+    return replace(home, voltage=home.voltage_moved), replace(home, voltage=slower)
 
 
 def _blown(home: Homeward, by: Floats) -> tuple[Homeward, Homeward]:
@@ -170,11 +179,12 @@ def _reckon(readings: Readings, air: _Air) -> Homeward:
     power = fit_power(blocks)
     homeward = fit_power(blocks, air.wind_sigma_mps) if air.derived else power
     speed, source = _homeward_airspeed(readings, airspeed, power)
+    voltage, voltage_moved = discharge(blocks)
     how = (
         f"straight home at {speed:.1f} m/s of airspeed, {source}, drawing {homeward.at(speed):.0f} W by this flight's "
         f"own power and airspeed, {air.note}"
     )
-    return Homeward(speed, power, homeward, _discharge(blocks), air.wind_east_mps, air.wind_north_mps, how)
+    return Homeward(speed, power, homeward, voltage, voltage_moved, air.wind_east_mps, air.wind_north_mps, how)
 
 
 def add_reach(readings: Readings, home: Homeward) -> Readings:
@@ -351,16 +361,6 @@ def _during(readings: Readings, legs: Sequence[Leg]) -> NDArray[np.bool_]:
     for leg in legs:
         inside |= (readings.time_s >= leg.start_s) & (readings.time_s < leg.end_s)
     return inside
-
-
-def _discharge(blocks: Blocks) -> tuple[float, float]:
-    """Volts under cruise against charge drawn: a line that does not rise."""
-    known = np.isfinite(blocks.voltage)
-    volts, charge = blocks.voltage[known], blocks.charge[known]
-    if len(volts) < 3 or np.ptp(charge) < 1.0:
-        return float(np.median(volts)), 0.0
-    slope, start = np.polyfit(charge, volts, 1)
-    return (float(start), float(slope)) if slope < 0 else (float(volts.mean()), 0.0)
 
 
 def _put(columns: dict[str, Floats], derived: dict[str, str], name: str, values: Floats, how: str) -> None:

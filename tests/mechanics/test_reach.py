@@ -9,7 +9,7 @@ from overlay.errors import NoAnswerError
 from overlay.mechanics.events import find_events
 from overlay.mechanics.findings import findings_of
 from overlay.mechanics.flight import readings_of
-from overlay.mechanics.power import Blocks, PowerFit, fit_power
+from overlay.mechanics.power import Blocks, PowerFit, discharge, fit_power
 from overlay.mechanics.reach import Homeward, ground_speed_along, radius_of_action, safe_return_point, turn_back
 from overlay.readings import Event, Leg, Pack, Readings
 from overlay.tracks.track import Track
@@ -41,7 +41,7 @@ def test_wind_triangle():
 
 def calm(power_W=160.0, speed=18.0, sigma_W=0.0, volts=16.0, wind=(0.0, 0.0), wind_sigma=0.0, speed_sigma=0.0):
     fit = PowerFit(speed, power_W, 1.5, 0.0, np.diag([sigma_W**2, 0.0, 0.0]), 20)
-    home = Homeward(speed, fit, fit, (volts, 0.0), *wind, "by hand")
+    home = Homeward(speed, fit, fit, (volts, 0.0), (volts, 0.0), *wind, "by hand")
     moved = [
         (replace(home, power=up, homeward=up), replace(home, power=down, homeward=down)) for up, down in fit.moved()
     ]
@@ -116,6 +116,21 @@ def test_where_nothing_climbed_the_glide_ratio_tells_what_height_is_worth():
     fit = fit_power(blocks)
     assert fit.climb_J_per_m == pytest.approx(64.0, rel=0.02)
     assert np.sqrt(fit.covariance[2, 2]) == pytest.approx(32.0, rel=0.02)
+
+
+def test_volts_that_sag_under_current_are_not_taken_for_an_empty_pack():
+    # Ohm's law by hand: 16.4 V, 0.4 mV a mAh and 20 mΩ; flown home with 3 A less the pack looks as if it had filled up.
+    charge = np.linspace(20.0, 1200.0, 60)
+    current = np.where(charge < 700.0, 9.0, 6.0)
+    volts = np.round(16.4 - 0.0004 * charge - 0.020 * current, 1)
+    flat = np.zeros(60)
+    (start, slope), (_, steeper) = discharge(Blocks(charge, flat, flat, flat, current, volts, charge, flat))
+    assert start + slope * 3200.0 == pytest.approx(16.4 - 0.0004 * 3200.0 - 0.020 * 9.0, abs=0.06)
+    assert abs(slope + 0.0004) < 1.96 * (slope - steeper)
+    naive = np.polyval(np.polyfit(charge, volts, 1), 3200.0)
+    assert naive > start + slope * 3200.0 + 0.08
+    full = discharge(Blocks(charge, flat, flat, flat, current, volts + 0.001 * charge, charge, flat))
+    assert full[0][1] == 0.0  # volts that rise are no discharge
 
 
 def power_of(airspeed):
