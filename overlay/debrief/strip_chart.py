@@ -145,11 +145,11 @@ def _runs(diagnosis: Diagnosis) -> list[tuple[int, float, float]]:
 def _ratio(axes: Axes, diagnosis: Diagnosis) -> None:
     time, (ratio, low, high) = diagnosis.features.time_s, diagnosis.link
     told = np.isfinite(ratio)
-    axes.vlines(time[told], low[told], high[told], color="#0072B2", alpha=0.12, linewidth=1.5)
+    axes.vlines(time[told], low[told], high[told], color="#CFE3F0", linewidth=1.5)
     axes.plot(time, ratio, ".", color="#0072B2", markersize=3)
     axes.axhline(10.0, color=_QUIET, linewidth=0.8, linestyle="--")
     axes.text(0.005, 10.3, "FM threshold", fontsize=8, color=_QUIET, transform=axes.get_yaxis_transform())
-    axes.set_ylim(3.0, 14.0)
+    axes.set_ylim(1.5, 14.5)
     axes.set_yticks([5, 7.5, 10])
     axes.tick_params(labelsize=10, colors=_INK)
     axes.set_ylabel("C/N, dB", fontsize=10, color=_INK)
