@@ -36,8 +36,9 @@ _WRONG_RMS, LEAST_CONCEALED = 32.0, 0.05
 """Error of a wholly wrong picture of an ordinary scene, and the least share of it that is wrong where blocks are seen."""
 _FIGURES_HIDDEN = 0.1
 """Share of the burned-in edges that noise and glare hide in a picture all of which is in its place."""
-_SNOW = 15.0
-"""Rms levels of fine luminance noise that no camera adds of itself and no stripes on the ground are taken for."""
+_SNOW, _UNLIKE = 10.0, 0.4
+"""Rms levels of fine luminance noise that no camera adds of itself and no stripes on the ground are taken for, and the share
+of a clean picture's likeness of neighbouring rows below which there is nothing but snow."""
 _IN_PLACE = 0.2
 """Share of the burned-in edges that a picture in sync may lack: figures that change, noise, glare."""
 _CODING_LOSS = 1.0
@@ -193,7 +194,7 @@ def adrift(features: Features, clean: Baseline, noise: Floats) -> Floats:
     bar = _soft(features.dark_bar - 0.05, 0.01) * no_figures
     with_it = np.maximum(np.maximum(no_figures, no_colour * rough), torn)
     snow = _soft(beyond(features.fine_noise, clean.fine_noise) - _SNOW, 1.0)
-    snow *= _soft(0.25 * clean.coherence - features.coherence, 0.04)
+    snow *= _soft(_UNLIKE * clean.coherence - features.coherence, 0.04)
     return np.asarray(np.maximum(np.maximum(apart * with_it, bar), snow))
 
 

@@ -179,6 +179,19 @@ def test_a_noisy_picture_whose_figures_left_their_place_is_worse_than_its_noise(
     assert find_breakups(quiet, frame_rate=RATE).events == ()
 
 
+@pytest.mark.parametrize(("likeness", "lost"), [(0.2, True), (0.6, False)])
+def test_snow_is_lost_sync_though_its_colour_is_killed_and_no_figures_are_known(likeness: float, lost: bool) -> None:
+    # Where colour is killed there is no noise in it, and what an old picture left of it passes for colour.
+    there = (np.arange(200) >= 100) & (np.arange(200) < 130)
+    changed = {"colour_noise": 0.0, "fine_noise": 12.0, "line_noise": 24.0, "coherence": likeness, "colour": 4.9}
+    features = synthetic(np.full(200, 0.7), np.full(200, 0.7), np.zeros(200))
+    features = replace(features, **{name: np.where(there, v, getattr(features, name)) for name, v in changed.items()})
+    told = [
+        (event.onset_frame, event.end_frame, event.kind) for event in find_breakups(features, frame_rate=RATE).events
+    ]
+    assert told == ([(100, 130, "no sync")] if lost else [])
+
+
 def test_without_noise_there_is_no_sparkle_however_busy_the_scene() -> None:
     quiet = np.full(200, 0.7)
     busy = np.where(np.arange(200) < 100, 0.3, 9.0)
