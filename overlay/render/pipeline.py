@@ -21,7 +21,6 @@ from overlay.render.compositor import Compositor
 from overlay.render.encoder import Encoder, container_options, encoded_format
 from overlay.render.fingerprint import files, fingerprint, program
 from overlay.render.footage import Footage
-from overlay.render.heap import one_heap
 from overlay.render.inset import Inset
 from overlay.render.joining import Join
 from overlay.render.segments import SEGMENT_FRAMES, Plan, Progress, encode
@@ -94,7 +93,6 @@ def render(
     pixel_format = encoded_format(review.encoder, footage.format.pixel_format)
     # what cannot be written is refused before any work
     container_options(target.suffix.lower(), footage.format.time_base)
-    one_heap()
     plan = Plan(review, begin, stop, pixel_format, target.suffix.lower())
     with workplace(target, overwrite=overwrite, inputs=footage.files) as place:
         try:

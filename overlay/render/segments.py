@@ -21,6 +21,7 @@ from overlay.recordings import Picture
 from overlay.recordings.ahead import ahead
 from overlay.render.compositor import Compositor
 from overlay.render.encoder import add_video
+from overlay.render.heap import one_heap
 from overlay.render.sink import Sink
 
 if TYPE_CHECKING:
@@ -90,6 +91,7 @@ def encode(
 
     One thread decodes ahead, one draws, and the caller's encodes. Ends early once `stopped` says so.
     """
+    one_heap()
     look, total = plan.review.footage.format, float(plan.stop - plan.begin)
     compositor = Compositor(plan.review.panels, look.encoding, look.raster, plan.review.inset)
     damage: list[Damage] = []
