@@ -54,7 +54,7 @@ def make(seed):
     place, heading, up, bank = np.zeros(2), np.radians(base), 0.0, 0.0
     weave, gusts = wander(rng, 90_000, 8.0), [wander(rng, 90_000, 10.0) for _ in range(2)]
     speed_off = wander(rng, 90_000, 15.0) * 0.8
-    stage, turned, rows = "out", 0.0, []
+    stage, turned, rows, turned_home = "out", 0.0, [], 0
     intensity = craft["gust_mps"] = 0.1 * np.hypot(*wind) + 0.2
     while stage != "done" and len(rows) < 80_000:
         i = len(rows)
@@ -65,7 +65,7 @@ def make(seed):
             want_bank = np.radians(30.0)
             turned += abs(9.80665 * np.tan(bank) / airspeed * STEP)
             if turned > 2 * np.pi * turns:
-                stage = "home"
+                stage, turned_home = "home", len(rows)
         else:
             goal = (
                 np.array([np.sin(np.radians(base)), np.cos(np.radians(base))]) * far if stage == "out" else np.zeros(2)
@@ -88,6 +88,7 @@ def make(seed):
         rows.append((*place, up, airspeed, max(watts, craft["standby"]), *local, bank))
     still = int(25 / STEP)
     flown = np.array(rows)
+    home_v = np.median(flown[turned_home:, 3])  # as it was flown, not as the pilot meant to
     end = np.zeros((still, 8))
     end[:, :2], end[:, 4] = flown[-1, :2], craft["standby"]
     start = np.zeros((still, 8))
@@ -192,6 +193,8 @@ def main():
             sigma = found.homeward.charge_sigma_mAh(readings.at("range_m", at[far]), course, *left)
             inside += list(np.abs(need - truth) < 1.96 * sigma)
             radius, pack = found.still_air, readings.pack
+            if radius is None:  # it flew more than the pack holds
+                continue
             farthest = still_air_radius(craft, home_v, pack.capacity_mAh * pack.usable_fraction)
             ranges.append(radius.range_m / farthest - 1)
             ranges_inside.append(radius.interval95_m[0] <= farthest <= radius.interval95_m[1])

@@ -35,6 +35,7 @@ _LEAST_BLOCKS = 6
 _CRUISE = ("out", "loiter", "home")
 _STRAIGHT_DEG = 25.0
 _GLIDING = 0.4
+_LEVEL_MPS = 0.2  # 4 m of height, or of speed turned into height, in a block: sensors wander as much
 _OHM, _OHM_SIGMA = 0.03, 0.03  # of a pack and its leads, 1σ: common practice, no source
 _LEAST_NOISE_V = 0.03  # volts are logged to a tenth
 _NO_STRAIGHT_LINE = 0.1  # 1σ of the slope: no pack discharges along a straight line, drawn on beyond the flight
@@ -133,6 +134,7 @@ def fit_power(blocks: Blocks, wind_sigma_mps: float = 0.0) -> PowerFit:
         )
     known &= power > _GLIDING * np.median(power[known])  # with the motor all but off, sinking pays nothing back
     power, cubed, climb = power[known], blocks.cubed[known], np.nan_to_num(blocks.climb[known])
+    climb = np.where(np.abs(climb) < _LEVEL_MPS, 0.0, climb)  # a slope fitted to noise comes out flat, and sure of it
     cruise = float(np.median(blocks.airspeed[known]))
     usual = float(np.median(power))
     apart = 2.0 * wind_sigma_mps / cruise * _ELASTICITY * usual  # 1σ of the way home's level against the way out's

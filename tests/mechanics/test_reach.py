@@ -118,6 +118,18 @@ def test_where_nothing_climbed_the_glide_ratio_tells_what_height_is_worth():
     assert np.sqrt(fit.covariance[2, 2]) == pytest.approx(32.0, rel=0.02)
 
 
+def test_what_height_is_worth_is_not_read_off_the_sensors_noise():
+    # By hand: 50 J a metre of height, paid in one block of climbing at 1.5 m/s; 0.08 m/s of noise on the level ones.
+    rng = np.random.default_rng(8)
+    speed = 12.5 + 0.2 * rng.normal(size=150)
+    true = np.r_[1.5, np.zeros(149)]
+    power = 100.0 + 50.0 * true + 0.5 * rng.normal(size=150)
+    flat = np.zeros(150)
+    climb = true + 0.08 * np.clip(rng.normal(size=150), -2.4, 2.4)
+    fit = fit_power(Blocks(np.arange(150.0), speed, speed**3, climb, power / 15.0, flat + 15.0, flat, flat))
+    assert fit.climb_J_per_m == pytest.approx(50.0, rel=0.1)
+
+
 def test_volts_that_sag_under_current_are_not_taken_for_an_empty_pack():
     # Ohm's law by hand: 16.4 V, 0.4 mV a mAh and 20 mΩ; flown home with 3 A less the pack looks as if it had filled up.
     charge = np.linspace(20.0, 1200.0, 60)
