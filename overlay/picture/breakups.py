@@ -20,6 +20,7 @@ from overlay.picture.states import (
     CLEAN,
     LEAST_CONCEALED,
     STATES,
+    Baseline,
     baseline,
     error_rms,
     evidence,
@@ -33,7 +34,7 @@ Floats = NDArray[np.float64]
 
 _MERGE_s = 1.0
 _SHORTEST_FRAMES = 2
-_LOST = ("blank", "no sync", "frozen")
+_LOST = tuple(STATES.index(name) for name in ("blank", "no sync", "frozen"))
 
 
 @dataclass(frozen=True)
@@ -109,15 +110,10 @@ def find_breakups(features: Features, *, frame_rate: Fraction | float) -> Diagno
         raise ValueError(f"frame_rate is {frame_rate}, wanted more than 0 Hz")
     clean = baseline(features)
     state = likeliest(shares(evidence(features, clean, float(rate))), float(rate))
-    state = onsets.reached_back(state, missing_figures(features, clean), float(rate))
-    error = error_rms(features, clean, float(rate))
-    error = np.where(
-        state == STATES.index("blocks"), np.hypot(error, misplaced_rms(features, clean, LEAST_CONCEALED)), error
-    )
-    grade = grade_of(signal_to_noise_dB(error))
-    lost = np.isin(state, [STATES.index(name) for name in _LOST])
-    grade = np.where(lost, 1.0, grade)
-    link = link_ratio(features, clean, float(rate)).only(~lost)
+    grade = _grades(features, clean, state, float(rate))
+    state = onsets.reached_back(state, grade, missing_figures(features, clean), float(rate))
+    grade = _grades(features, clean, state, float(rate))
+    link = link_ratio(features, clean, float(rate)).only(~np.isin(state, _LOST))
     spans = [
         (onsets.first_annoying(grade, start, end), end)
         for start, end in _spans(state != CLEAN, round(_MERGE_s * float(rate)))
@@ -125,6 +121,13 @@ def find_breakups(features: Features, *, frame_rate: Fraction | float) -> Diagno
     ]
     events = tuple(_event(features, grade, state, link, start, end, 1 / float(rate)) for start, end in spans)
     return Diagnosis(rate, features, grade, state, link, events)
+
+
+def _grades(features: Features, clean: Baseline, state: NDArray[np.intp], frame_rate: float) -> Floats:
+    """Grade (N,) of each frame by its error, and by what its state (N,) says besides."""
+    error, blocks = error_rms(features, clean, frame_rate), state == STATES.index("blocks")
+    error = np.where(blocks, np.hypot(error, misplaced_rms(features, clean, LEAST_CONCEALED)), error)
+    return np.where(np.isin(state, _LOST), 1.0, grade_of(signal_to_noise_dB(error)))
 
 
 def _spans(broken: NDArray[np.bool_], merge: int) -> list[tuple[int, int]]:

@@ -23,11 +23,14 @@ _SURE_BY, _ANNOYING_BY = 0.5, 0.25
 _CONCEALED = STATES.index("blocks")
 
 
-def reached_back(state: States, missing: Floats, frame_rate: float) -> States:
-    """States (N,) with each run of broken ones led back over frames before it that lack figures, by the share missing (N,)."""
+def reached_back(state: States, grade: Floats, missing: Floats, frame_rate: float) -> States:
+    """States (N,) with each run that annoys led back over frames before it that lack figures, by the share missing (N,)."""
     state, reach = state.copy(), max(1, round(_REACH_S * frame_rate))
     left = (missing > _FIGURES_LEFT) & (state == CLEAN)
-    for start in (1 + np.flatnonzero((state[1:] != CLEAN) & (state[:-1] == CLEAN))).tolist():
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], (state != CLEAN).astype(int), [0]])))
+    for start, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
+        if grade[start:end].min() >= ANNOYING_GRADE:
+            continue
         stays = np.flatnonzero(~left[max(0, start - reach) : start])
         first = max(0, start - reach) + (int(stays[-1]) + 1 if len(stays) else 0)
         moved = _CONCEALED if STATES[state[start]] == "frozen" else state[start]  # what is frozen has not moved yet

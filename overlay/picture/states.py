@@ -128,9 +128,13 @@ def sparkle(features: Features, clean: Baseline, frame_rate: float) -> Floats:
 
 def error_rms(features: Features, clean: Baseline, frame_rate: float) -> Floats:
     """Rms luminance error (N,) against the clean picture, in levels: noise, clicks, misplaced rows."""
-    noise = noise_rms(features, clean, frame_rate)
     clicks = sparkle(features, clean, frame_rate) * 3.0 / 720.0 * 110.0**2
-    return np.sqrt(noise**2 + clicks + _disturbed(noise) * misplaced_rms(features, clean) ** 2)
+    return np.sqrt(_steady_rms(features, clean, noise_rms(features, clean, frame_rate)) ** 2 + clicks)
+
+
+def _steady_rms(features: Features, clean: Baseline, noise: Floats) -> Floats:
+    """Rms luminance error (N,) without the clicks: noise, and in a noisy picture what is not in its place."""
+    return np.sqrt(noise**2 + _disturbed(noise) * misplaced_rms(features, clean) ** 2)
 
 
 def evidence(features: Features, clean: Baseline, frame_rate: float) -> Floats:
@@ -143,8 +147,7 @@ def evidence(features: Features, clean: Baseline, frame_rate: float) -> Floats:
     steps = _soft(np.nan_to_num(features.step_px) - clean.step_px - 1.0, 0.2)
     tearing = steps * _doubtful(noise, gone)
     sparkling = _soft(sparkle(features, clean, frame_rate) - _SPARKLES, 0.03)
-    error = np.sqrt(noise**2 + _disturbed(noise) * misplaced_rms(features, clean) ** 2)
-    noisy = _soft(ANNOYING_GRADE - grade_of(signal_to_noise_dB(error)), 0.1)
+    noisy = _soft(ANNOYING_GRADE - grade_of(signal_to_noise_dB(_steady_rms(features, clean, noise))), 0.1)
     blocks = concealed(features, clean, noise)
     return np.stack(
         [blank, adrift(features, clean, noise), frozen(features), blocks, tearing, sparkling, noisy], axis=1

@@ -11,6 +11,8 @@ from overlay.picture.states import CLEAN, STATES
 RATE = 25.0
 BLOCKS, FROZEN, SPARKLE = (STATES.index(name) for name in ("blocks", "frozen", "sparkle"))
 
+BAD = np.full(100, 1.5)
+
 
 def told(start: int, state: int) -> np.ndarray:
     """States of 100 frames, broken from `start` on."""
@@ -20,7 +22,7 @@ def told(start: int, state: int) -> np.ndarray:
 @pytest.mark.parametrize(("state", "before"), [(BLOCKS, BLOCKS), (FROZEN, BLOCKS), (SPARKLE, SPARKLE)])
 def test_a_break_up_began_with_the_figures_it_cost(state: int, before: int) -> None:
     missing = np.where(np.arange(100) < 50, 0.03, 0.3)
-    found = reached_back(told(60, state), missing, RATE)
+    found = reached_back(told(60, state), BAD, missing, RATE)
     assert (found[:50] == CLEAN).all()
     assert (found[50:60] == before).all()
     assert (found[60:] == state).all()
@@ -29,12 +31,17 @@ def test_a_break_up_began_with_the_figures_it_cost(state: int, before: int) -> N
 def test_figures_missed_a_while_before_or_long_before_make_no_onset_earlier() -> None:
     missing = np.zeros(100)
     missing[40:57] = 0.3  # shown again from 57 on
-    assert np.array_equal(reached_back(told(60, BLOCKS), missing, RATE), told(60, BLOCKS))
-    assert np.flatnonzero(reached_back(told(60, BLOCKS), np.full(100, 0.3), RATE) != CLEAN)[0] == 35  # a second
+    assert np.array_equal(reached_back(told(60, BLOCKS), BAD, missing, RATE), told(60, BLOCKS))
+    assert np.flatnonzero(reached_back(told(60, BLOCKS), BAD, np.full(100, 0.3), RATE) != CLEAN)[0] == 35  # a second
+
+
+def test_what_annoys_nobody_is_not_made_to_begin_earlier() -> None:
+    mild = np.full(100, 3.0)
+    assert np.array_equal(reached_back(told(60, BLOCKS), mild, np.full(100, 0.3), RATE), told(60, BLOCKS))
 
 
 def test_where_nothing_follows_figures_that_are_missing_are_no_break_up() -> None:
-    assert (reached_back(np.full(100, CLEAN), np.full(100, 0.4), RATE) == CLEAN).all()
+    assert (reached_back(np.full(100, CLEAN), BAD, np.full(100, 0.4), RATE) == CLEAN).all()
 
 
 def test_sparkles_that_annoy_nobody_are_no_beginning() -> None:
