@@ -32,6 +32,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from overlay.errors import NoAnswerError
 from overlay.timetable import TimeTable
 
 EVENTS = ("launch", "turn-back", "farthest", "landing", "automatic return", "automatic return ends")
@@ -113,6 +114,29 @@ class Readings(TimeTable):
     def leg_at(self, time_s: float) -> str | None:
         """Name of the leg at a moment of the flight clock; None outside the flight."""
         return next((leg.name for leg in self.legs if leg.start_s <= time_s < leg.end_s), None)
+
+
+def pack_of(readings: Readings) -> Pack:
+    """The pack, where its capacity is told and can be true; NoAnswerError says why not."""
+    pack, (_, drawn) = readings.pack, readings.series("charge_used_mAh")
+    if pack is None:
+        raise NoAnswerError("the pack's capacity is not given")
+    if drawn.max(initial=0.0) > pack.capacity_mAh:
+        raise NoAnswerError(
+            f"the log counts {drawn.max():.0f} mAh out of a pack said to hold {pack.capacity_mAh:.0f} mAh; mend the pack's "
+            "capacity in the flight file, or the sensor's scale"
+        )
+    return pack
+
+
+def counted_pack(readings: Readings) -> Pack:
+    """The pack, where what was left in it is known as well; NoAnswerError says why not."""
+    pack = pack_of(readings)
+    if not readings.has("charge_used_mAh"):
+        raise NoAnswerError("the log holds neither the charge drawn nor the current")
+    if not readings.charge_from_start:
+        raise NoAnswerError("the log begins in the air and counts no charge, so what was drawn before is not known")
+    return pack
 
 
 _AT_ONSET = (

@@ -20,7 +20,7 @@ ALLOWED = {
     "settings": {"errors"},
     "output": {"errors"},
     "flight_file": {"errors", "settings"},
-    "readings": {"timetable"},
+    "readings": {"errors", "timetable"},
     "equipment": {"errors", "flight_file", "radio", "readings", "terrain"},
     "recordings": BASE,
     "tracks": BASE,

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import math
+from contextlib import suppress
 from typing import Literal
 
+from overlay.errors import NoAnswerError
 from overlay.instruments.canvas import Canvas
 from overlay.instruments.instrument import BODY, HAIR, INSET, SMALL, Instrument, Options
 from overlay.instruments.lettering import Weight
 from overlay.instruments.palette import Colour
 from overlay.instruments.quantities import NO_DATA, Unit
+from overlay.readings import counted_pack
 
 # Heights of the parts' upper edges in the column, from its foot; the four figures; whether the charge falls short.
 State = tuple[float, float, str, str, str, str, bool]
@@ -34,9 +37,10 @@ class EnergyColumn(Instrument[EnergyColumnOptions, State]):
         names = ("charge_used_mAh", "charge_home_mAh", "charge_spare_mAh")
         self._figures = [self.dials.figure(name, _MILLIAMPERE_HOURS, smooth_s=3.0) for name in names]
         self._used, self._home = (self.dials.needle(name, smooth_s=3.0) for name in names[:2])
-        pack = self.dials.readings.pack
-        self._capacity = pack.capacity_mAh if pack else math.nan
-        self._reserve = pack.capacity_mAh * (1 - pack.usable_fraction) if pack else math.nan
+        self._capacity = self._reserve = math.nan
+        with suppress(NoAnswerError):  # a pack of which nothing is known has no column to fill
+            pack = counted_pack(self.dials.readings)
+            self._capacity, self._reserve = pack.capacity_mAh, pack.capacity_mAh * (1 - pack.usable_fraction)
         self._top, self._foot = INSET + 34.0, self.height - INSET
 
     def _state(self, time_s: float) -> State:

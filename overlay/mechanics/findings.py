@@ -17,15 +17,13 @@ from overlay.mechanics.reach import (
     Homeward,
     Radius,
     TurnBack,
-    counted_pack,
     homeward,
-    pack_of,
     radius_of_action,
     turn_back,
 )
 from overlay.mechanics.velocity import wind_of
 from overlay.mechanics.wind import Wind
-from overlay.readings import Readings
+from overlay.readings import Readings, counted_pack, pack_of
 
 Floats = NDArray[np.float64]
 Found = TypeVar("Found")

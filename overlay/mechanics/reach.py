@@ -21,7 +21,7 @@ from overlay.errors import NoAnswerError
 from overlay.mechanics.power import PowerFit, cruise_blocks, discharge, fit_power
 from overlay.mechanics.turning import velocity_from_course
 from overlay.mechanics.wind import Wind
-from overlay.readings import Leg, Pack, Readings
+from overlay.readings import Leg, Pack, Readings, counted_pack
 
 Floats = NDArray[np.float64]
 
@@ -210,29 +210,6 @@ def add_reach(readings: Readings, home: Homeward) -> Readings:
             f"where nothing is spare: {home.how}",
         )
     return replace(readings, columns=columns, derived=derived)
-
-
-def pack_of(readings: Readings) -> Pack:
-    """The pack, where its capacity is told and can be true; NoAnswerError says why not."""
-    pack, (_, drawn) = readings.pack, readings.series("charge_used_mAh")
-    if pack is None:
-        raise NoAnswerError("the pack's capacity is not given")
-    if drawn.max(initial=0.0) > pack.capacity_mAh:
-        raise NoAnswerError(
-            f"the log counts {drawn.max():.0f} mAh out of a pack said to hold {pack.capacity_mAh:.0f} mAh; mend the pack's "
-            "capacity in the flight file, or the sensor's scale"
-        )
-    return pack
-
-
-def counted_pack(readings: Readings) -> Pack:
-    """The pack, where what was left in it is known as well; NoAnswerError says why not."""
-    pack = pack_of(readings)
-    if not readings.has("charge_used_mAh"):
-        raise NoAnswerError("the log holds neither the charge drawn nor the current")
-    if not readings.charge_from_start:
-        raise NoAnswerError("the log begins in the air and counts no charge, so what was drawn before is not known")
-    return pack
 
 
 def reach(home: Homeward, left_mAh: Floats, bearing_home_deg: Floats, drawn_mAh: Floats, height_m: Floats) -> Floats:

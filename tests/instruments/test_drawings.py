@@ -90,6 +90,15 @@ def test_charge_that_does_not_bring_it_home_is_hatched_and_called_short() -> Non
     assert len(pixels_of(patch, CALM.spare)) == 0
 
 
+def test_a_pack_that_gave_more_than_it_holds_fills_no_column() -> None:
+    charges = {"charge_used_mAh": 1209.0, "charge_home_mAh": 360.0}
+    patch = draw({"kind": "energy column"}, steady(Pack(1000.0), **charges), 10.0)
+    column = patch[:, 45]
+    assert not any((column[:, :3] == colour[:3]).all(axis=1).any() for colour in (CALM.air, CALM.spare))
+    held = draw({"kind": "energy column"}, steady(Pack(5000.0), **charges), 10.0)[:, 45]
+    assert (held[:, :3] == CALM.air[:3]).all(axis=1).any()
+
+
 def out_and_back(farthest: float = 8000.0) -> Readings:
     times = np.arange(0.0, 800.0, 0.5)
     ranges = farthest - np.abs(times - 400.0) * farthest / 400.0
