@@ -117,7 +117,7 @@ def test_the_same_in_words_and_in_the_debrief(flown, hill, tmp_path, capsys):
     assert "control link faded  (" in out
     assert "the ground 2.0 km from the station stood" in out
     assert "Not the weather" in out or "not the weather" in out
-    assert "to spare at its farthest, 4.0 km out" in out
+    assert "short at its farthest, 4.0 km out" in out
     assert "no ground recording" in err
     page = tmp_path / "page.html"
     assert main(["debrief", str(flown), "--terrain", str(hill), "-o", str(page), "--json"]) == 0
