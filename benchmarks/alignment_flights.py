@@ -121,8 +121,11 @@ def bank_command(rng: np.random.Generator, count: int, style: str) -> Floats:
 
 
 def fly(seed: int, minutes: float = 12.0, style: str = "errand", *, wind: float | None = None, gust: float = 1.0,
-        handling: float = 30.0, landed: float = 20.0, rest: float = 0.0) -> Flown:  # fmt: skip
-    """One flight: handled, set down for `rest`, flown, standing after landing. `minutes` is the time in the air."""
+        handling: float = 30.0, landed: float = 20.0, rest: float = 0.0, lift_late: float | None = None) -> Flown:  # fmt: skip
+    """One flight: handled, set down for `rest`, flown, standing after landing. `minutes` is the time in the air.
+
+    `lift_late`: seconds by which the path follows the bank, by default 0.02 to 0.06.
+    """
     rng = np.random.default_rng(seed)
     before, air, after = round(handling / STEP), round(minutes * 60 / STEP), round(landed / STEP)
     speed = rng.uniform(14, 24) + wander(rng, air, 1.0, 10.0, 0.5)
@@ -131,7 +134,8 @@ def fly(seed: int, minutes: float = 12.0, style: str = "errand", *, wind: float 
     bank = ends * (bank + gust * wander(rng, air, math.radians(2.5), 1.2, 0.15))
     climb = wander(rng, air, 1.0, 5.0, 0.5)
     # Lift stands on the wings: what bends the path to the side also lifts or lets down (Newton's second law).
-    turn = (G + np.gradient(climb, STEP)) * np.tan(delayed(bank, rng.uniform(0.02, 0.06))) / speed
+    late = rng.uniform(0.02, 0.06) if lift_late is None else lift_late
+    turn = (G + np.gradient(climb, STEP)) * np.tan(delayed(bank, late) if late > 0 else bank) / speed
     path = rng.uniform(-np.pi, np.pi) + cumulative_trapezoid(turn, dx=STEP, initial=0)
     aside = gust * wander(rng, air, 0.7, 2.0, 0.1)  # the air's own way sideways, m/s
     facing = path + np.arctan(aside / speed) * ends
@@ -240,12 +244,14 @@ def log(
     holds: str = "places",
     lag: float | None = None,
     jitter_m: float = 0.03,
+    heights_late: float = 0.0,
     span: tuple[float, float] | None = None,
     gaps: tuple[tuple[float, float], ...] = (),
 ) -> Logged:
     """Log rows on the reference clock. `holds`: "places", "velocity", "airspeed" (and velocity) or "attitude".
 
-    A velocity that the receiver measured is late by `lag` (0.1 – 0.25 s by default); places and attitude are not.
+    A velocity that the receiver measured is late by `lag` (0.1 – 0.25 s by default); places and attitude are not. Heights
+    may come through a barometer's filter of time constant `heights_late`.
     """
     rng = np.random.default_rng(seed + 991)
     first, last = span or (0.0, flown.duration - STEP)
@@ -258,6 +264,8 @@ def log(
     east, north, up = (
         np.interp(time, flown.time, place[:, k]) + slow[k] + jitter_m * rng.standard_normal(len(time)) for k in range(3)
     )
+    if heights_late > 0:
+        up += np.interp(time, flown.time, delayed(place[:, 2], heights_late) - place[:, 2])
     columns = {
         "latitude_deg": np.round(47.0 + np.degrees(north / EARTH_M), 7),
         "longitude_deg": np.round(8.0 + np.degrees(east / EARTH_M / math.cos(math.radians(47.0))), 7),
