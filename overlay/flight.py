@@ -105,7 +105,7 @@ class Flight:
             return log.flights[source.flight - 1]
         if len(log.flights) > 1:
             self.notes.append(
-                f"the log holds {len(log.flights)} flights; the longest is used, choose with track.flight"
+                f"the log holds {len(log.flights)} flights; the longest is used, choose with track.flight in flight.toml"
             )
         return max(log.flights, key=lambda track: len(track.position()[0]))
 

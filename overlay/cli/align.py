@@ -114,11 +114,14 @@ def _print(pair: Alignment, flight: Flight) -> None:
         for candidate in facts["candidates"]:
             when = format_utc(candidate["offset_s"]) if keeps_utc else f"{candidate['offset_s']:.3f} s"
             rows.append(("candidate", f"{when}, score {candidate['score']:.2f}"))
-    rows.append(("compared", format_duration(facts["overlap_s"])))
+    if facts["overlap_s"] > 0:
+        rows.append(("compared", format_duration(facts["overlap_s"])))
     rows += [("because", reason) for reason in pair.reasons]
     if pair.pin is not None:
         rows.append(("pinned by hand", _distance(pair.pin.from_computed_s)))
     table(rows)
+    if pair.verdict == "none" and pair.reference == "track" and pair.pin is None:
+        say("  a log of another flight looks just so: check that the track belongs to this recording")
     if not _usable(pair):
         say("  set the clock by hand with --pin TIME=UTC once you know one moment, for instance the launch")
 

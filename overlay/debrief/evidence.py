@@ -152,7 +152,8 @@ def _offsets(axes: Axes, alignment: Alignment) -> None:
     best = alignment.candidates[0].offset_s
     shown = traces.score > 0
     axes.plot((traces.lag_s[shown] - best) / 60, np.sqrt(traces.score[shown]), color=GREY, lw=0.8)
-    axes.plot(0, np.sqrt(alignment.candidates[0].score), "o", color=GREEN, ms=8, label="best")
+    colour = GREEN if alignment.verdict == "sure" else GREY  # the highest of many is no good one
+    axes.plot(0, np.sqrt(alignment.candidates[0].score), "o", color=colour, ms=8, label="best")
     if len(alignment.candidates) > 1:
         rival = alignment.candidates[1]
         label = f"rival, {rival.offset_s - best:+.0f} s away, {alignment.rival_ratio or 0:.0%} as high"
