@@ -18,7 +18,7 @@ noise, their squares overstate the information, and the slope of the score is ta
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -59,12 +59,13 @@ class Prior:
 
     drift: float = 0.0
     bank_late_s: tuple[float, float] = (0.0, 1.0)  # mean and 1σ
+    drift_sigma: float = DRIFT_PRIOR
 
     @property
     def information(self) -> Floats:
         """(8, 8) for the eight of `Pose.moved`."""
         return np.diag(
-            [0.0, DRIFT_PRIOR**-2, 0.0, 0.0, 0.0, ZOOM_PRIOR**-2, self.bank_late_s[1] ** -2, NOSE_LATE_S[1] ** -2]
+            [0.0, self.drift_sigma**-2, 0.0, 0.0, 0.0, ZOOM_PRIOR**-2, self.bank_late_s[1] ** -2, NOSE_LATE_S[1] ** -2]
         )
 
     def pull(self, pose: Pose) -> Floats:
@@ -131,8 +132,8 @@ class Fit:
     @property
     def measured_drift_sigma(self) -> float:
         """1σ of the drift by the flight alone, without what is known of clocks before."""
-        told = 1 / float(self.covariance()[1, 1]) - DRIFT_PRIOR**-2
-        return float(told**-0.5) if told > 0 else float("inf")
+        alone = replace(self, prior=replace(self.prior, drift_sigma=1.0))
+        return float(np.sqrt(alone.covariance()[1, 1]))
 
     def pulled_by(self, blocks: NDArray[np.bool_]) -> Floats:
         """(8,) how far the eight follow when these blocks (B,) are moved by a second."""

@@ -120,7 +120,7 @@ def _print(pair: Alignment, flight: Flight) -> None:
     if pair.pin is not None:
         rows.append(("pinned by hand", _distance(pair.pin.from_computed_s)))
     table(rows)
-    if pair.verdict == "none" and pair.reference == "track" and pair.pin is None:
+    if pair.verdict == "none" and pair.candidates and pair.reference == "track" and pair.pin is None:
         say("  a log of another flight looks just so: check that the track belongs to this recording")
     if not _usable(pair):
         say("  set the clock by hand with --pin TIME=UTC once you know one moment, for instance the launch")
