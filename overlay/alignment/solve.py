@@ -29,7 +29,7 @@ LEAST_OVERLAP_S = 45.0
 # rows the stamp belongs to. Common practice, no source; generated recordings agree.
 STAMP_SIGMA_S = 0.0025
 JUMP_AT_REST_S, JUMP_ROUNDS = 2e-3, 4  # a better clock makes better jumps, and they a better clock
-TOLD_APART = 5.0  # standard errors between a wrong frame rate and the right one
+TOLD_APART = 8.0  # standard errors between a wrong frame rate and the right one: lost time bends a clock by five or so
 # A recorder that writes one frame rate and keeps another makes a clock that runs wrong by just so much.
 MISLABELLED = {
     "29.97 frames a second labelled as 30": 30 / (30000 / 1001) - 1,

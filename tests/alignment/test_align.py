@@ -112,7 +112,7 @@ def test_a_steady_circle_is_no_wrong_frame_rate(flights: Any) -> None:
 
 def test_a_short_flight_tells_a_rate_that_is_wrong_by_a_twenty_fifth(flights: Any) -> None:
     """It tells the drift far worse than quartz keeps it, but well enough for that."""
-    case = made(flights, 33, flight={"minutes": 3.5}, camera={"drift": 25 / 24 - 1}, log={"rate": 5.0})
+    case = made(flights, 33, flight={"minutes": 3.5}, camera={"drift": 24 / 25 - 1}, log={"rate": 5.0})
     found = align(case.seen, case.told)
     assert found.evidence["clock_hypothesis"] == "25 frames a second labelled as 24"
     assert abs(case.error_s(found)) < 0.1
