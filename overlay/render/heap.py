@@ -13,8 +13,20 @@ def one_heap() -> bool:
     Otherwise the GNU C library gives each its own, and what a picture leaves in one is of no use to the others: a
     tenth to a sixth more memory in all, and no time won.
     """
+    return bool(_call("mallopt", _M_ARENA_MAX, 1))
+
+
+def give_back() -> bool:
+    """Give what lies free between the heap's blocks back to the system; whether there was anything.
+
+    What a picture leaves is seldom filled again to the last byte: over an hour the holes come to half as much as is in use.
+    """
+    return bool(_call("malloc_trim", 0))
+
+
+def _call(name: str, *numbers: int) -> int:
+    """A function of the GNU C library; 0 where there is another."""
     try:
-        mallopt = ctypes.CDLL(None).mallopt
-    except (OSError, AttributeError, TypeError):  # another C library
-        return False
-    return bool(mallopt(_M_ARENA_MAX, 1))
+        return int(getattr(ctypes.CDLL(None), name)(*numbers))
+    except (OSError, AttributeError, TypeError):
+        return 0

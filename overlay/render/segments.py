@@ -21,7 +21,7 @@ from overlay.recordings import Picture
 from overlay.recordings.ahead import ahead
 from overlay.render.compositor import Compositor
 from overlay.render.encoder import add_video
-from overlay.render.heap import one_heap
+from overlay.render.heap import give_back, one_heap
 from overlay.render.sink import Sink
 
 if TYPE_CHECKING:
@@ -115,6 +115,7 @@ def encode(
             found = next(groups, None)
             yield Coded(segment, file.path, file.first, file.frames, compositor.redrawn - redrawn, _taken(damage))
             redrawn = compositor.redrawn
+            give_back()
     finally:
         drawn.close()
 

@@ -6,7 +6,7 @@ import sys
 
 import pytest
 
-from overlay.render.heap import one_heap
+from overlay.render.heap import give_back, one_heap
 
 _HEAPS = """
 import ctypes, sys, threading
@@ -44,6 +44,37 @@ def test_threads_share_one_heap() -> None:
     assert heaps("own") > 1  # what is tested can be told apart
 
 
+_HOLES = """
+import ctypes
+from pathlib import Path
+from overlay.render.heap import give_back
+libc = ctypes.CDLL(None)
+libc.malloc.restype = ctypes.c_void_p
+libc.free.argtypes = [ctypes.c_void_p]
+def resident():
+    return int(Path("/proc/self/statm").read_text().split()[1]) * 4096
+blocks = [(libc.malloc(100_000), libc.malloc(100)) for _ in range(1000)]  # the small ones stay
+for large, _ in blocks:
+    ctypes.memset(large, 1, 100_000)
+full = resident()
+for large, _ in blocks:
+    libc.free(large)
+freed = resident()
+give_back()
+print(full - freed, full - resident())
+"""
+
+
+@glibc
+def test_holes_between_blocks_are_given_back() -> None:
+    """What `free` alone keeps: a hundred megabytes."""
+    run = subprocess.run([sys.executable, "-c", _HOLES], capture_output=True, text=True, check=True)
+    by_itself, given_back = map(int, run.stdout.split())
+    assert by_itself < 20_000_000
+    assert given_back > 80_000_000
+
+
 def test_another_c_library_is_left_alone(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("ctypes.CDLL", lambda _: object())
     assert not one_heap()
+    assert not give_back()
