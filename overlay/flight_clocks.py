@@ -152,6 +152,8 @@ def _remarks(pair: Alignment) -> list[str]:
             else "set camera.upside_down = true in flight.toml"
         )
         told.append(f"the {pair.recording} recording is upside down; {remedy} to see it upright")
+    if pair.evidence.get("clock_hypothesis"):
+        told.append(f"the {pair.recording} recording's frame rate is mislabelled: {pair.evidence['clock_hypothesis']}")
     if pair.evidence.get("through"):
         told.append(f"{pair.recording} to {pair.reference}: {pair.reasons[0]}")
     if pair.recording == "ground" and pair.reference == "track" and "closure_s" in pair.evidence:

@@ -135,6 +135,14 @@ def test_a_picture_lost_between_the_cameras_chapters_is_no_wrong_rate_of_the_gro
     assert align_all(whole, None, None, lambda *_: None)[0][0].verdict == "sure"
 
 
+def test_a_wrong_frame_rate_is_told_in_words() -> None:
+    shown = np.arange(0.0, 200.0, 1 / RATE_HZ)
+    camera, ground = _recording(shown, OFFSET_S + shown), _recording(shown, OFFSET_S + 4.0 + 25 / 24 * shown)
+    watched = {"camera": Watched(camera, (("a.mp4", 0.0),)), "ground": Watched(ground, (("ground.mp4", 0.0),))}
+    _, remarks = align_all(watched, None, None, lambda *_: None)
+    assert any("ground recording's frame rate" in remark and "24 frames" in remark for remark in remarks)
+
+
 def test_a_minute_and_a_half_does_not_tell_lost_time_from_a_wrong_rate() -> None:
     shown = np.arange(0.0, 90.0, 1 / RATE_HZ)
     lost = np.where(shown >= 45.0, 0.06, 0.0)
