@@ -38,7 +38,7 @@ def flight_of(log, *, clock: bool = True, **more) -> Flight:
     features = Features(**{**{f.name: np.zeros(len(time)) for f in fields(Features)}, "time_s": time})
     onset, end = (round(s / 0.04) for s in BREAKUP_S)
     event = Breakup(onset, end, *BREAKUP_S, (114.96, 115.04), "noise", 1.5, onset + 9)
-    nothing = LinkRatio.untold(len(time))
+    nothing = LinkRatio(*np.full((3, len(time)), np.nan))
     flight.__dict__["ground"] = object()  # there is a recording; nobody looks into it
     flight.__dict__["graded"] = Diagnosis(Fraction(25), features, grade, np.zeros(len(time), int), nothing, (event,))
 

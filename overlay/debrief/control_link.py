@@ -6,13 +6,12 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from overlay.debrief.story import Story
+from overlay.debrief.story import WORTH_SAYING_S, Story
 from overlay.debrief.wording import clock, lasting, place, quantity, sentence, times
 from overlay.radio.explain import FADED_PCT, control_fades
 from overlay.readings import conditions
 
 _MOST_TOLD = 3
-_WORTH_SAYING_S = 5.0
 
 
 def is_logged(story: Story) -> bool:
@@ -28,7 +27,7 @@ def answer(story: Story) -> str:
     fades = control_fades(readings)
     if not fades:
         _, quality = readings.series("control_link_pct")
-        held = "As far as it is logged, it held" if story.silent_s("control_link_pct") >= _WORTH_SAYING_S else "It held"
+        held = "As far as it is logged, it held" if story.silent_s("control_link_pct") >= WORTH_SAYING_S else "It held"
         return f"{held}: its quality was never below {quantity(float(quality.min()), '%')}."
     lost = sum(end - start for start, end in fades)
     return (
@@ -39,7 +38,7 @@ def answer(story: Story) -> str:
 def details(story: Story) -> Iterator[str]:
     """The longest fades with their causes, the weather, the two legs compared, and the margin."""
     yield from _fades(story)
-    if (silent := story.silent_s("control_link_pct")) >= _WORTH_SAYING_S:
+    if (silent := story.silent_s("control_link_pct")) >= WORTH_SAYING_S:
         yield f"For {lasting(silent)} of the flight the log holds no quality: whether it held then is not known."
     found = story.control
     if found is None:

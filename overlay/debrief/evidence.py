@@ -147,7 +147,7 @@ def _offsets(axes: Axes, alignment: Alignment) -> None:
     traces = alignment.traces
     axes.set_title("Every offset tried: one peak must stand alone", fontsize=10.5, loc="left")
     if not len(traces.lag_s) or not alignment.candidates:
-        _nothing(axes, "no offset correlates")
+        _nothing(axes, "no offset correlates" if len(traces.lag_s) else "no offset was tried")
         return
     best = alignment.candidates[0].offset_s
     shown = traces.score > 0

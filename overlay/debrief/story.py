@@ -19,6 +19,9 @@ from overlay.readings import Readings
 
 Floats = NDArray[np.float64]
 
+WORTH_SAYING_S = 5.0
+"""A silence of the log in flight that is told; shorter ones are nothing to look for."""
+
 
 @dataclass(frozen=True)
 class Story:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from overlay.debrief import control_link
-from overlay.debrief.story import Story
+from overlay.debrief.story import WORTH_SAYING_S, Story
 from overlay.debrief.wording import between, clock, distance, lasting, place, quantity, sentence, times
 from overlay.picture.breakups import Breakup
 from overlay.readings import Pack
@@ -20,7 +20,6 @@ from overlay.readings import Pack
 _SETTLED, _OPEN = 0.5, "not settled"
 _STEEP_DEG = 15.0
 _LEAST_TO_COMPARE = 3
-_WORTH_SAYING_S = 5.0
 _FULL_CELL_V, _NOT_FULL_V = 4.2, 3.9
 """A charged lithium-polymer cell; what none that is charged falls below on the bench: common practice, no source."""
 
@@ -73,7 +72,7 @@ def how_far(story: Story) -> Answer:
     told = [f"Farthest {clock(story.since_start(farthest))} {story.counts_from}{_height_at(story, farthest)}."]
     if found.distance_m is not None:
         told.append(f"{distance(found.distance_m)} flown over the ground{_airborne(story)}.")
-    if (silent := story.silent_s("range_m")) >= _WORTH_SAYING_S:
+    if (silent := story.silent_s("range_m")) >= WORTH_SAYING_S:
         told.append(f"For {lasting(silent)} of the flight the log holds no place: it may have been farther then.")
     told += _automatic_returns(story)
     if story.readings.ends_in_flight:

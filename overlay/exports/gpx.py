@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import math
 from typing import TextIO
-from xml.sax.saxutils import escape
 
 from overlay.clock import format_utc
-from overlay.errors import is_shown
+from overlay.exports.markup import character_data
 from overlay.exports.privacy import Disclosure
 from overlay.exports.stretches import unbroken
 from overlay.readings import BrokenPicture
@@ -19,10 +18,10 @@ def write_gpx(told: Disclosure, file: TextIO, *, title: str, home_height_m: floa
         '<?xml version="1.0" encoding="UTF-8"?>\n<gpx version="1.1" creator="overlay" '
         'xmlns="http://www.topografix.com/GPX/1/1">\n'
     )
-    file.write(f"<metadata><name>{_text(title)}</name></metadata>\n")
+    file.write(f"<metadata><name>{character_data(title)}</name></metadata>\n")
     for number, broken in enumerate(told.readings.breakups, 1):
         file.write(_waypoint(told, number, broken))
-    file.write(f"<trk><name>{_text(title)}</name>\n")
+    file.write(f"<trk><name>{character_data(title)}</name>\n")
     readings = told.readings
     for rows in unbroken(told):
         file.write("<trkseg>\n")
@@ -46,9 +45,4 @@ def _waypoint(told: Disclosure, number: int, broken: BrokenPicture) -> str:
     time = f"<time>{format_utc(broken.onset_s)}</time>" if told.readings.keeps_utc else ""
     words = f"{broken.kind}, {broken.end_s - broken.onset_s:.1f} s, worst grade {broken.worst_grade:.1f}"
     at = f'lat="{place[0]:.7f}" lon="{place[1]:.7f}"'
-    return f"<wpt {at}>{time}<name>Break-up {number}</name><desc>{_text(words)}</desc></wpt>\n"
-
-
-def _text(words: str) -> str:
-    """Fit for XML 1.0: control characters dropped, markup escaped."""
-    return escape("".join(c for c in words if is_shown(c)))
+    return f"<wpt {at}>{time}<name>Break-up {number}</name><desc>{character_data(words)}</desc></wpt>\n"

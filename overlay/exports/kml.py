@@ -6,12 +6,11 @@ Elements stand in the order of the standard's schema. Heights are over mean sea 
 from __future__ import annotations
 
 from typing import TextIO
-from xml.sax.saxutils import escape
 
 import numpy as np
 
 from overlay.clock import format_utc
-from overlay.errors import is_shown
+from overlay.exports.markup import character_data
 from overlay.exports.privacy import Disclosure
 from overlay.exports.stretches import Stretch, stretches
 from overlay.readings import BrokenPicture
@@ -30,7 +29,7 @@ _STYLES = {
 def write_kml(told: Disclosure, file: TextIO, *, title: str, home_height_m: float) -> None:
     """Write one document; `home_height_m` over mean sea level, NaN where unknown: then the path lies on the ground."""
     file.write('<?xml version="1.0" encoding="UTF-8"?>\n<kml xmlns="http://www.opengis.net/kml/2.2">\n<Document>\n')
-    file.write(f"<name>{_text(title)}</name>\n")
+    file.write(f"<name>{character_data(title)}</name>\n")
     for name, (colour, width) in _STYLES.items():
         line = f"<LineStyle><color>{colour}</color><width>{width}</width></LineStyle>"
         file.write(f'<Style id="{name}">{line}</Style>\n')
@@ -56,7 +55,7 @@ def _line(told: Disclosure, stretch: Stretch, home_height_m: float) -> str:
     style = "ungraded" if stretch.grade is None else f"grade-{stretch.grade}"
     mode = "absolute" if absolute else "clampToGround"
     return (
-        f"<Placemark><name>{_text(stretch.leg or 'path')}, {grade}</name>"
+        f"<Placemark><name>{character_data(stretch.leg or 'path')}, {grade}</name>"
         f"{_span(told, float(readings.time_s[rows[0]]), float(readings.time_s[rows[-1]]))}"
         f"<styleUrl>#{style}</styleUrl><LineString><tessellate>1</tessellate><altitudeMode>{mode}</altitudeMode>"
         f"<coordinates>{' '.join(coordinates)}</coordinates></LineString></Placemark>\n"
@@ -69,7 +68,7 @@ def _point(told: Disclosure, number: int, broken: BrokenPicture) -> str:
         return ""
     words = f"{broken.kind}, {broken.end_s - broken.onset_s:.1f} s, worst grade {broken.worst_grade:.1f}"
     return (
-        f"<Placemark><name>{number}</name><description>{_text(words)}</description>"
+        f"<Placemark><name>{number}</name><description>{character_data(words)}</description>"
         f"{_span(told, broken.onset_s, broken.end_s)}"
         f"<Point><coordinates>{place[1]:.7f},{place[0]:.7f}</coordinates></Point></Placemark>\n"
     )
@@ -80,8 +79,3 @@ def _span(told: Disclosure, start_s: float, end_s: float) -> str:
     if not told.readings.keeps_utc:
         return ""
     return f"<TimeSpan><begin>{format_utc(start_s)}</begin><end>{format_utc(end_s)}</end></TimeSpan>"
-
-
-def _text(words: str) -> str:
-    """Fit for XML 1.0: control characters dropped, markup escaped."""
-    return escape("".join(c for c in words if is_shown(c)))

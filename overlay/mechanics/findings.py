@@ -13,14 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from overlay.errors import NoAnswerError
-from overlay.mechanics.reach import (
-    Homeward,
-    Radius,
-    TurnBack,
-    homeward,
-    radius_of_action,
-    turn_back,
-)
+from overlay.mechanics.reach import Homeward, Radius, TurnBack, homeward, radius_of_action, turn_back
 from overlay.mechanics.velocity import wind_of
 from overlay.mechanics.wind import Wind
 from overlay.readings import Readings, counted_pack, pack_of

@@ -52,11 +52,6 @@ class LinkRatio(NamedTuple):
     low_dB: Floats
     high_dB: Floats
 
-    @classmethod
-    def untold(cls, frames: int) -> LinkRatio:
-        """Nothing known of so many frames."""
-        return cls(*np.full((3, frames), np.nan))
-
     def only(self, shown: NDArray[np.bool_]) -> LinkRatio:
         """The same of the frames chosen (N,), nothing of the others."""
         return LinkRatio(*(np.where(shown, values, np.nan) for values in self))

@@ -199,8 +199,8 @@ def control_fades(readings: Readings) -> list[tuple[float, float]]:
 
     Over the whole log where no flight is seen in it; what a receiver says after landing is no fade.
     """
-    quality = readings["control_link_pct"]
-    known = np.isfinite(quality) & (in_flight(readings) | (not in_flight(readings).any()))
+    quality, flown = readings["control_link_pct"], in_flight(readings)
+    known = np.isfinite(quality) & (flown | ~flown.any())
     times, spans, start = readings.time_s[known], [], None
     for time, value in zip(times, quality[known], strict=True):
         if start is None and value < FADED_PCT:
@@ -219,9 +219,9 @@ def _needed_dBm(readings: Readings) -> tuple[float, str]:
     In flight, where it was seen there: an aircraft in the grass, or in the hand, is heard otherwise than the fit knows.
     """
     quality, strength = readings["control_link_pct"], readings["control_rssi_dBm"]
-    known = np.isfinite(strength)
-    if (known & in_flight(readings)).any():
-        known &= in_flight(readings)
+    known, flown = np.isfinite(strength), in_flight(readings)
+    if (known & flown).any():
+        known &= flown
     if not known.any():
         raise NoAnswerError("the log holds no strength of the control link in dBm")
     faded = strength[known & (quality < FADED_PCT)]

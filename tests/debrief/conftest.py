@@ -110,7 +110,9 @@ def make_diagnosis(readings: Readings, *, causes: bool) -> Diagnosis:
         )  # fmt: skip
     zeros = {f.name: np.zeros(len(t)) for f in fields(Features)}
     features = Features(**{**zeros, "time_s": t})
-    return Diagnosis(Fraction(FRAMES_HZ), features, grade, state, LinkRatio.untold(len(t)), tuple(events))
+    return Diagnosis(
+        Fraction(FRAMES_HZ), features, grade, state, LinkRatio(*np.full((3, len(t)), np.nan)), tuple(events)
+    )
 
 
 def thumbnail(seed: int, size: tuple[int, int] = (320, 240)) -> bytes:

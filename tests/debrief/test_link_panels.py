@@ -66,7 +66,7 @@ def explained(tmp_path_factory) -> Story:
     )  # fmt: skip
     features = Features(**{**{f.name: np.zeros(len(time)) for f in fields(Features)}, "time_s": time})
     diagnosis = Diagnosis(
-        Fraction(25), features, grade, np.zeros(len(time), int), LinkRatio.untold(len(time)), events
+        Fraction(25), features, grade, np.zeros(len(time), int), LinkRatio(*np.full((3, len(time)), np.nan)), events
     )  # fmt: skip
     return Story("A link", readings, findings_of(readings), diagnosis, clock, explanation=explanation)
 

@@ -25,7 +25,9 @@ def diagnosis() -> Diagnosis:
         Breakup(500, 525, 20.0, 21.0, (19.96, 20.04), "no sync", 1.0, 510),
     )
     features = Features(**{field.name: np.zeros(600) for field in fields(Features)})
-    return Diagnosis(Fraction(25), features, np.full(600, 5.0), np.zeros(600, int), LinkRatio.untold(600), events)
+    return Diagnosis(
+        Fraction(25), features, np.full(600, 5.0), np.zeros(600, int), LinkRatio(*np.full((3, 600), np.nan)), events
+    )
 
 
 def rows_of(diagnosis: Diagnosis, **more) -> list[dict[str, str]]:
