@@ -206,9 +206,10 @@ class Layout(settings.Settings):
         self, frame_width: int, frame_height: int, readings: Readings, aspects: tuple[float, float], *,
         units: UnitSystem | None = None, utc_offset_s: float | None = None, told: tuple[Caption, ...] | None = None,
     ) -> SideBySide:  # fmt: skip
-        """Place the onboard recording at the left and the live picture at the right, and the instruments over the whole.
+        """Place the onboard recording at the left and the live picture at the right, instruments above and below them.
 
-        `aspects` are their widths over heights. Type is never larger than usual here. Raises LayoutError as `place`.
+        What would lie on a picture is left out: the two are there to be compared. `aspects` are their widths over heights.
+        Type is never larger than usual here. Raises LayoutError as `place`.
         """
         layout = self.model_copy(update={"scale": min(self.scale, 1.0)})
         panels = layout.place(frame_width, frame_height, readings, units=units, utc_offset_s=utc_offset_s, told=told)
@@ -220,7 +221,8 @@ class Layout(settings.Settings):
         left, right = side_by_side(room, aspects, gap)
         setting = Setting(Dials(readings), UNITS[units or self.units], palette, unit)
         labels = (*quiet_frame(left, setting, ON_BOARD), *live_frame(right, setting, LIVE))
-        return SideBySide(left, right, (*labels, *panels))
+        beside = (panel for panel in panels if not panel.rect.overlaps(left) and not panel.rect.overlaps(right))
+        return SideBySide(left, right, (*labels, *beside))
 
     def texts(self) -> Iterator[str]:
         """Yield the user's own words, all that is not the program's."""

@@ -130,6 +130,18 @@ def test_the_inset_keeps_the_shape_of_its_recording(aspect: float) -> None:
     assert rect.width / rect.height == pytest.approx(aspect, rel=0.01)
 
 
+@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("size", [(1280, 720), (3840, 2160)])
+def test_side_by_side_no_instrument_lies_on_a_picture(name: str, size: tuple[int, int]) -> None:
+    """The training layout's bank stands where the onboard picture does."""
+    pair = layouts.load(name).side_by_side(*size, full(), (16 / 9, 4 / 3))
+    edge = size[1] // 100
+    for picture in (pair.left, pair.right):
+        inner = Rect(picture.x + edge, picture.y + edge, picture.width - 2 * edge, picture.height - 2 * edge)
+        assert not any(overlap(panel.rect, inner) for panel in pair.panels)
+    assert any(panel.rect.y > pair.left.y + pair.left.height for panel in pair.panels)
+
+
 def test_what_the_flight_has_no_data_for_is_hidden_where_the_layout_says_so(tmp_path: Path) -> None:
     lines = '[[instrument]]\nkind = "{}"\nanchor = "top left"\nabsent = "{}"\n'
     path = tmp_path / "own.toml"

@@ -166,8 +166,14 @@ class Alignment:
             "chapters": [{"file": c.file, "offset_s": c.offset_s, "jump_s": c.jump_s} for c in self.chapters]
             if known
             else [],
-            "evidence": dict(self.evidence) | {"reasons": list(self.reasons)} | self._pin_json(),
+            "evidence": dict(self.evidence)
+            | self._drift_json(known)
+            | {"reasons": list(self.reasons)}
+            | self._pin_json(),
         }
+
+    def _drift_json(self, known: bool) -> dict[str, Any]:
+        return {"drift_sigma_ppm": self.drift_sigma_ppm} if known and self.drift_ppm is not None else {}
 
     def _pin_json(self) -> dict[str, Any]:
         if self.pin is None:

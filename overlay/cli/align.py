@@ -96,6 +96,12 @@ def draw_evidence(flight: Flight, target: str, overwrite: bool) -> list[Path]:
     return written
 
 
+def _drift(pair: Alignment) -> str:
+    if pair.drift_ppm is None:
+        return "not measurable here"
+    return f"{pair.drift_ppm:+.1f} ± {1.96 * pair.drift_sigma_ppm:.1f} ppm (95 %)"
+
+
 def _print(pair: Alignment, flight: Flight) -> None:
     say(f"{pair.recording} to {pair.reference}: {pair.verdict}")
     facts = pair.as_json()
@@ -108,8 +114,7 @@ def _print(pair: Alignment, flight: Flight) -> None:
             rows.append(
                 ("95 % interval", f"± {begin:.0f} ms, and ± {middle:.0f} ms in the middle of what was compared")
             )
-        drift = facts["drift_ppm"]
-        rows.append(("drift", f"{drift:+.1f} ppm" if drift is not None else "not measurable here"))
+        rows.append(("drift", _drift(pair)))
     else:
         for candidate in facts["candidates"]:
             when = format_utc(candidate["offset_s"]) if keeps_utc else f"{candidate['offset_s']:.3f} s"

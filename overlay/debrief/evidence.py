@@ -60,7 +60,8 @@ def sentences(alignment: Alignment) -> list[str]:
         told.append(
             "The flight is too short or too calm to tell how far the two clocks drift apart."
             if drift is None
-            else f"The two clocks drift apart by {drift:.0f} ± {1.96 * alignment.drift_sigma_ppm:.0f} parts in a million."
+            else f"The two clocks drift apart by {f'{drift:.0f}'.replace('-', '−')} ± "
+            f"{1.96 * alignment.drift_sigma_ppm:.0f} parts in a million."
         )
     elif alignment.verdict != "sure":
         told.append("Not safe to use: " + ("; ".join(alignment.reasons) or "nothing was found") + ".")

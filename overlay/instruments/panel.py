@@ -19,6 +19,11 @@ class Rect(NamedTuple):
     width: int
     height: int
 
+    def overlaps(self, other: Rect) -> bool:
+        """Whether the two have a pixel in common."""
+        across = self.x < other.x + other.width and other.x < self.x + self.width
+        return across and self.y < other.y + other.height and other.y < self.y + self.height
+
 
 class Panel(Protocol):
     """An instrument at its place, for one flight, one frame size and one style."""

@@ -121,9 +121,13 @@ def test_a_short_flight_tells_a_rate_that_is_wrong_by_a_twenty_fifth(flights: An
 def test_drift_is_found_and_withheld_when_it_cannot_be(flights: Any) -> None:
     attitude = {"holds": "attitude", "rate": 10.0}
     long = made(flights, 31, flight={"minutes": 20.0}, camera={"drift": 150e-6}, log=attitude)
-    assert align(long.seen, long.told).drift_ppm == pytest.approx(150, abs=5)
+    found = align(long.seen, long.told)
+    assert found.drift_ppm == pytest.approx(150, abs=5)
+    assert found.as_json()["evidence"]["drift_sigma_ppm"] == found.drift_sigma_ppm < 5
     short = made(flights, 31, flight={"minutes": 3.0}, camera={"drift": 150e-6})
-    assert align(short.seen, short.told).drift_ppm is None
+    unknown = align(short.seen, short.told)
+    assert unknown.drift_ppm is None
+    assert "drift_sigma_ppm" not in unknown.as_json()["evidence"]
 
 
 def test_result_as_json_has_the_promised_members(flights: Any) -> None:
