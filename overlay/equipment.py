@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from overlay.errors import NoAnswerError, UsageError
+from overlay.errors import NOT_GIVEN, NoAnswerError, UsageError
 from overlay.flight_file import Control, Downlink, FlightFile
 from overlay.readings import Home, Pack
 
@@ -59,7 +59,7 @@ def _link(file: FlightFile, radio: Downlink | Control, name: str, aircraft: str 
     from overlay.radio.explain import link_from_words
 
     if radio.frequency_MHz is None:
-        raise NoAnswerError(f"the flight file does not give {name}.frequency_MHz")
+        raise NoAnswerError(f"{NOT_GIVEN}{name}.frequency_MHz")
     weather = file.weather
     try:
         return link_from_words(

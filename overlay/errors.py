@@ -23,6 +23,9 @@ import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+NOT_GIVEN = "the flight file does not give "
+"""How a reason begins that a line in the flight file would remove; the debrief then asks for that line."""
+
 
 class OverlayError(Exception):
     """Root of the tree; `exit_code` is what the command line returns for it."""

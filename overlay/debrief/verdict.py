@@ -14,6 +14,7 @@ import numpy as np
 from overlay.debrief import control_link
 from overlay.debrief.story import WORTH_SAYING_S, Story
 from overlay.debrief.wording import between, clock, distance, lasting, place, quantity, sentence, times
+from overlay.errors import NOT_GIVEN
 from overlay.picture.breakups import Breakup
 from overlay.readings import Pack
 
@@ -354,5 +355,8 @@ def _to_know_more(story: Story) -> Iterator[str]:
         )
     if wanted := _wanted_of_the_pack(story):
         yield f"To know the margin: {' and '.join(wanted)}."
+    lacking = story.not_explained.removeprefix(NOT_GIVEN)
+    if story.events and lacking != story.not_explained:
+        yield f"To know why the picture broke up: give {lacking} in flight.toml."
     if story.diagnosis is None:
         yield "To know of break-ups: record the live picture at the ground station."

@@ -3,12 +3,16 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import pytest
 
 from overlay.clock import AffineClock
 from overlay.debrief.numbers import rows
 from overlay.debrief.story import Story
 from overlay.debrief.verdict import how_far, verdict, what_margin, what_to_change, when_it_broke_up, why_it_broke_up
 from overlay.debrief.wording import NO_DATA, distance
+from overlay.equipment import downlink_of
+from overlay.errors import NoAnswerError
+from overlay.flight_file import FlightFile
 from overlay.mechanics.findings import Findings, findings_of
 from overlay.mechanics.reach import TurnBack
 from overlay.readings import Event, Pack, Readings
@@ -161,6 +165,16 @@ def test_a_log_that_ends_in_flight_says_so(story: Story) -> None:
     assert any(f"ends in flight, {away} from home" in line for line in told.details)
     assert "in flight" in what_margin(replace(story, readings=readings)).answer
     assert not any("ends in flight" in line for line in how_far(story).details)
+
+
+def test_what_the_flight_file_lacks_to_weigh_the_causes_is_asked_for(story: Story) -> None:
+    with pytest.raises(NoAnswerError) as lacking:
+        downlink_of(FlightFile())
+    unexplained = replace(story, explanation=None, not_explained=str(lacking.value))
+    asked = "To know why the picture broke up: give the live picture's downlink.frequency_MHz in flight.toml."
+    assert asked in what_to_change(unexplained).details
+    for known in (story, replace(unexplained, diagnosis=None), replace(unexplained, not_explained="too few moments")):
+        assert not any("To know why" in line for line in what_to_change(known).details)
 
 
 def test_automatic_return_is_told_where_the_log_names_it(story: Story) -> None:
