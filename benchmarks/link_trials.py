@@ -144,7 +144,7 @@ def make_clean(trial: Trial, folder: Path) -> Path:
     received, *_ = paths(trial, folder)
     if not received.exists():
         folder.mkdir(parents=True, exist_ok=True)
-        file = Recording(received, trial.recorder, trial.standard)
+        file = Recording(received, trial.recorder, trial.standard, colour_dropped=trial.colour_dropped)
         for picture in sent(trial, scene_frames(trial), trial.carrier_to_noise_dB):
             file.add(picture)
         file.close()
