@@ -71,13 +71,13 @@ def proposed_of(
 
 def _seen_alone(flight: Flight, material: Material) -> tuple[Moment, ...]:
     """Without a log: the break-ups, on the clock of the recording that shows them."""
-    from overlay.clips.moments import Moment, title_of
+    from overlay.clips.moments import Moment, title_of, together
 
     if "ground" not in material.footage:
         return ()
     clock = material.footage["ground"].clock
     at = (lambda t: t) if clock is None else clock.to_reference
-    return tuple(
+    return together(
         Moment(
             "break-up",
             at(event.onset_s),

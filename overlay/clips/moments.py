@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -24,6 +24,7 @@ _TURN_WINDOW_S = 3.0  # a turn is told from a course over so long; shorter ones 
 _LEAST_TURN_DPS = 6.0  # twice the standard rate of three degrees a second: what one would call tight
 _LEAST_SPEED_MPS = 5.0
 _WIND_WINDOW_S = 10.0  # a wind of ten seconds is no gust
+_AGAIN_S = 6.0  # what breaks up sooner after another break-up is seen in its clip
 _LEAST_SPREAD_MPS = 0.5  # a wind that varies by less has no strongest moment
 _TITLES: Mapping[Kind, str] = {
     "launch": "Launch",
@@ -66,7 +67,24 @@ def moments(
         if not these:
             lacking.append(f"no clip of {kind}: {_LACKING[kind]}")
     found = [_with_cause(moment, (causes or {}).get(moment.time_s)) for moment in found]
-    return tuple(sorted(found, key=lambda moment: moment.time_s)), tuple(lacking)
+    return together(sorted(found, key=lambda moment: moment.time_s)), tuple(lacking)
+
+
+def together(found: Iterable[Moment]) -> tuple[Moment, ...]:
+    """Moments by time, but break-ups that one clip shows as one: told as its first is, weighing what all do."""
+    kept: list[Moment] = []
+    place, begun = 0, -math.inf  # of the break-up whose clip is on
+    for moment in found:
+        after_s = moment.time_s - begun
+        if moment.kind == "break-up" and after_s < _AGAIN_S:
+            first = kept[place]
+            told = f"{first.told}; again after {after_s:.1f}\u00a0s"
+            kept[place] = replace(first, told=told, weight=first.weight + moment.weight)
+            continue
+        if moment.kind == "break-up":
+            place, begun = len(kept), moment.time_s
+        kept.append(moment)
+    return tuple(kept)
 
 
 def most_telling(found: tuple[Moment, ...], count: int) -> tuple[Moment, ...]:
@@ -82,9 +100,7 @@ def most_telling(found: tuple[Moment, ...], count: int) -> tuple[Moment, ...]:
 
 
 def _with_cause(moment: Moment, cause: str | None) -> Moment:
-    return (
-        Moment(moment.kind, moment.time_s, moment.title, f"{moment.told}; {cause}", moment.weight) if cause else moment
-    )
+    return replace(moment, told=f"{moment.told}; {cause}") if cause else moment
 
 
 def _breakups(readings: Readings, _units: Units, said: tuple[Caption, ...]) -> Iterator[Moment]:

@@ -10,7 +10,10 @@ from overlay.readings import BrokenPicture, Event, Leg, Readings
 METRIC = UNITS["metric"]
 
 
-def flown(**columns: np.ndarray) -> Readings:
+BROKEN = (BrokenPicture(200.0, 203.0, "noise", 2.0), BrokenPicture(250.0, 290.0, "no sync", 1.0))
+
+
+def flown(breakups: tuple[BrokenPicture, ...] = BROKEN, **columns: np.ndarray) -> Readings:
     """Ten minutes: straight out, one circle of 60 m radius at 20 m/s about 300 s, a wider one later, home."""
     t = np.arange(0.0, 600.0, 0.1)
     rate = np.zeros(len(t))
@@ -33,7 +36,7 @@ def flown(**columns: np.ndarray) -> Readings:
             Event("automatic return", 450.0),
             Event("landing", 600.0),
         ),
-        breakups=(BrokenPicture(200.0, 203.0, "noise", 2.0), BrokenPicture(250.0, 290.0, "no sync", 1.0)),
+        breakups=breakups,
     )
 
 
@@ -82,3 +85,15 @@ def test_a_cause_is_told_with_its_break_up() -> None:
     told = {m.time_s: m.told for m in found if m.kind == "break-up"}
     assert told[250.0].endswith("; most likely cause: range (85 %)")
     assert "cause" not in told[200.0]
+
+
+def test_break_ups_that_one_clip_shows_are_one_moment() -> None:
+    """Of onsets at 200, 202.5, 205.9 and 206.1 s the clip of the first, six seconds long after it, shows three."""
+    onsets = (200.0, 202.5, 205.9, 206.1, 305.0)
+    found, _ = moments(flown(tuple(BrokenPicture(t, t + 1.0, "noise", 2.0) for t in onsets)), METRIC)
+    broken = [m for m in found if m.kind == "break-up"]
+    assert [m.time_s for m in broken] == [200.0, 206.1, 305.0]
+    assert broken[0].told.endswith("; again after 2.5\u00a0s; again after 5.9\u00a0s")
+    assert "again" not in broken[1].told
+    assert broken[0].weight == pytest.approx(3 * broken[1].weight)
+    assert len(found) == len({(m.kind, m.time_s) for m in found})
