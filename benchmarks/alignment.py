@@ -13,7 +13,7 @@ import os
 import sys
 import time
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import count, pairwise
 from multiprocessing import get_context
 from pathlib import Path
@@ -43,7 +43,7 @@ class Case:
     flight: dict[str, Any] = field(default_factory=dict)
     camera: dict[str, Any] = field(default_factory=dict)
     log: dict[str, Any] = field(default_factory=dict)
-    kind: str = "track"  # "track", "stranger", "recordings" or "several"
+    kind: str = "track"  # "track", "stranger", "recordings", "several" flights in the log, or strange ones
 
 
 @dataclass(frozen=True)
@@ -144,6 +144,8 @@ def cases(first_seed: int = 1000) -> Iterator[Case]:
     assumed = [max(0.0, NormalDist(0.03, 0.02).inv_cdf((k + 0.5) / 20)) for k in range(20)]
     yield from some("path as late as assumed", 20, flight={"lift_late": assumed, "minutes": [12.0, 8.0]},
                     log={"rate": [5.0, 2.0, 10.0], "heights_late": [0.23, 0.02, 0.45, 0.11, 0.31, 0.07, 0.17]})  # fmt: skip
+    yield from some("strangers, several flights in a log", 6, kind="strange, several", flight={"minutes": [8.0, 5.0, 12.0]},
+                    log={"rate": [5.0, 1.0, 10.0], "holds": ["places", "velocity", "attitude"]})  # fmt: skip
 
 
 def _picked(choices: dict[str, Any], k: int) -> dict[str, Any]:
@@ -158,38 +160,39 @@ def run(case: Case) -> Score:
     seen = af.see(flown, case.seed, **camera)
     if "recordings" in case.kind:
         return _two_recordings(case, flown, seen, camera, log)
-    logged = af.log(flown if case.kind != "stranger" else af.fly(case.seed + 5000, **case.flight), case.seed, **log)
-    if case.kind == "several":
-        logged = _several(case, logged, log)
-    return _against_log(case, flown, seen, logged, camera)
+    logged = af.log(flown if "strange" not in case.kind else af.fly(case.seed + 5000, **case.flight), case.seed, **log)
+    others = _others(case, log) if "several" in case.kind else []
+    return _against_log(case, flown, seen, logged, camera, others)
 
 
-def _several(case: Case, logged: af.Logged, log: dict[str, Any]) -> af.Logged:
-    """Another flight's rows before and after, half an hour apart, in the same log."""
+def _others(case: Case, log: dict[str, Any]) -> list[af.Logged]:
+    """Two more flights of the same log, one before and one after, forty minutes apart."""
     parts = [af.log(af.fly(case.seed + 5000 + k, minutes=8.0), case.seed + k, **log) for k in (0, 1)]
-    shifts = (-2400.0, 2400.0)
-    time_s = np.concatenate((parts[0].time + shifts[0], logged.time, parts[1].time + shifts[1]))
-    columns = {
-        name: np.concatenate((parts[0].columns[name], values, parts[1].columns[name]))
-        for name, values in logged.columns.items()
-    }
-    return af.Logged(time_s, columns, logged.lag)
+    return [replace(part, time=part.time + later) for part, later in zip(parts, (-2400.0, 2400.0), strict=True)]
 
 
-def _against_log(case: Case, flown: af.Flown, seen: af.Seen, logged: af.Logged, camera: dict[str, Any]) -> Score:
+def _against_log(
+    case: Case, flown: af.Flown, seen: af.Seen, logged: af.Logged, camera: dict[str, Any], others: list[af.Logged]
+) -> Score:
     from overlay.alignment import align
+    from overlay.alignment.several import choose
     from overlay.motion import MotionSeries
     from overlay.motion.from_track import motion_from_track
     from overlay.tracks import Track
 
     began = time.process_time()
     motion = MotionSeries(seen.time, seen.rates, stillness=seen.stillness, interval_s=seen.interval)
-    track = Track(logged.time, logged.columns)
-    more = {"chapters": seen.chapters} if len(seen.chapters) > 1 else {}
-    found = align(motion, motion_from_track(track), keeps_utc=True, **more)
+    told, *rest = (motion_from_track(Track(each.time, each.columns)) for each in (logged, *others))
+    chapters = seen.chapters if len(seen.chapters) > 1 else ()
+    if others:
+        choice = choose(motion, [rest[0], told, rest[1]], one_clock=True, chapters=chapters)
+        found = choice.found[choice.taken]
+        found = replace(found, verdict=found.verdict if choice.sure or found.verdict != "sure" else "ambiguous")
+    else:
+        found = align(motion, told, keeps_utc=True, chapters=chapters)
     seconds = time.process_time() - began
     start, drift = camera.get("start", 7.3), camera.get("drift", 0.0)
-    bound = np.nan if case.kind == "stranger" else ab.bound(flown, seen, case.log, logged, camera)
+    bound = np.nan if "strange" in case.kind else ab.bound(flown, seen, case.log, logged, camera)
     return _scored(case, found, af.EPOCH + start + logged.lag, drift, bound, seconds, seen)
 
 

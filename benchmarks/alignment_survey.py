@@ -69,7 +69,7 @@ def _scored(told: MotionSeries, logged: af.Logged, *, stranger: bool) -> Score:
     motion_survey._watched = shown  # type: ignore[assignment]
     recording: Any = SimpleNamespace(duration_s=float(told.time_s[-1]))
     found = [
-        align(series, reference, keeps_utc=True) for series in (motion_survey.motion_in(recording, reference), told)
+        align(series, reference, keeps_utc=True) for series in (motion_survey.motion_in(recording, [reference]), told)
     ]
     true_s = af.EPOCH + START_S + logged.lag
     errors = [

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from overlay.clock import AffineClock
-from overlay.errors import Damage, FlightFileError, NoAnswerError, UsageError
+from overlay.errors import Damage, NoAnswerError, UsageError
 from overlay.flight_file import FlightFile
 from overlay.readings import BrokenPicture, Readings, conditions
 
@@ -23,6 +23,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from overlay.alignment import Alignment
+    from overlay.flight_clocks import Watched
+    from overlay.log_flights import LoggedFlights, Taken
     from overlay.motion import MotionSeries
     from overlay.picture.breakups import Diagnosis
     from overlay.picture.visibility import Visibility, VisibilityMeter
@@ -72,12 +74,12 @@ class Flight:
 
         Decoding and image arithmetic leave the interpreter free, so threads pay.
         """
-        wanted = [name for name in ("camera", "ground") if getattr(self.file, name) is not None]
+        wanted = self._recorded
         jobs: list[Callable[[], object]] = [partial(getattr, self, f"{name}_motion") for name in wanted]
         if "ground" in wanted:
             jobs.append(lambda: self.graded)
         if self.file.track is not None and wanted:
-            self.track_motion  # noqa: B018  # shared by the others, so first
+            self.logged.motions  # noqa: B018  # shared by the others, so first
         with ThreadPoolExecutor(max(1, len(jobs)), thread_name_prefix="look") as pool:
             running = [pool.submit(job) for job in jobs]
             try:
@@ -88,26 +90,29 @@ class Flight:
                 raise
 
     @cached_property
-    def track(self) -> Track:
-        """The flight in the log: the one the flight file asks for, else the longest in fixes."""
-        from overlay.tracks import read_log
+    def logged(self) -> LoggedFlights:
+        """The log with every flight in it. Raises UsageError where there is none."""
+        from overlay.log_flights import read_flights
 
-        source = self.file.track
-        if source is None:
-            raise UsageError("this flight has no track: give one with --track or [track] in flight.toml")
-        path = self.file.path(source.file)
-        log = read_log(path, columns=source.columns or None, time_zone=source.time_zone, interval_s=source.interval_s)
-        self.damage += log.damage
-        if source.flight is not None:
-            if source.flight > len(log.flights):
-                found = f"flight {source.flight} asked for, the log holds {len(log.flights)}"
-                raise FlightFileError(path, found, f"choose 1 to {len(log.flights)}")
-            return log.flights[source.flight - 1]
-        if len(log.flights) > 1:
-            self.notes.append(
-                f"the log holds {len(log.flights)} flights; the longest is used, choose with track.flight in flight.toml"
-            )
-        return max(log.flights, key=lambda track: len(track.position()[0]))
+        logged = read_flights(self.file, self._pin)
+        self.damage += logged.log.damage
+        return logged
+
+    @cached_property
+    def taken(self) -> Taken:
+        """Which flight of the log this is, and how that is known."""
+        found = self.logged.taken(((name, self._watched(name)) for name in self._recorded), self._progress)
+        self.notes += [found.remark] if found.remark else []
+        return found
+
+    @cached_property
+    def track(self) -> Track:
+        """The flight in the log: the one asked for, else the one that the recordings are of, else the longest in fixes."""
+        return self.logged.log.flights[self.taken.number - 1]
+
+    @property
+    def _recorded(self) -> list[str]:
+        return [name for name in ("camera", "ground") if getattr(self.file, name) is not None]
 
     @cached_property
     def camera(self) -> Recording | None:
@@ -142,24 +147,24 @@ class Flight:
 
     def _motion_of(self, name: str) -> MotionSeries:
         from overlay.motion_cache import motion_kept
-        from overlay.motion_survey import WIDTH, motion_in
+        from overlay.motion_survey import motion_in, way_of
 
         recording = self.recording(name)
         stage = f"motion in the {name} recording"
         angle = self.file.camera.field_of_view_deg if name == "camera" and self.file.camera else None
-        reference = self.track_motion if self.file.track is not None else None
+        references = tuple(self.logged.motions.values()) if self.file.track is not None else ()
 
         def measure() -> MotionSeries:
             return motion_in(
                 recording,
-                reference,
+                references,
                 field_of_view_deg=angle,
                 thorough=self._thorough,
                 onlooker=self._visibility_meter.push if name == "camera" else None,
                 progress=lambda share: self._progress(stage, share),
             )
 
-        way = f"{WIDTH} {angle} {'all' if self._thorough or reference is None else 'telling'}"
+        way = f"{angle} {way_of(recording, references, thorough=self._thorough)}"
         motion = motion_kept(self.file.own_folder, recording, way, measure)
         self._progress(stage, 1.0)
         return motion
@@ -202,26 +207,27 @@ class Flight:
     @cached_property
     def track_motion(self) -> MotionSeries:
         """Rotation told by the track, on the flight clock."""
-        from overlay.motion.from_track import motion_from_track
+        return self.logged.motion(self.taken.number)
 
-        return motion_from_track(self.track)
+    def _watched(self, name: str) -> Watched:
+        from overlay.flight_clocks import Watched
+
+        chapters = tuple((Path(each.path).name, float(each.start_s)) for each in self.recording(name).chapters)
+        return Watched(getattr(self, f"{name}_motion"), chapters)
 
     @cached_property
     def alignments(self) -> tuple[Alignment, ...]:
         """Every pair that can be aligned: camera to track, ground to camera, ground to track, agreeing with each other."""
-        from overlay.flight_clocks import Logged, Watched, align_all
+        from overlay.flight_clocks import Logged, align_all
 
-        watched = {}
-        for name in ("camera", "ground"):
-            if getattr(self.file, name) is not None:
-                chapters = tuple((Path(each.path).name, float(each.start_s)) for each in self.recording(name).chapters)
-                watched[name] = Watched(getattr(self, f"{name}_motion"), chapters)
+        watched = {name: self._watched(name) for name in self._recorded}
         source, log = self.file.track, None
         if source is not None and watched:
-            log = Logged(self.track_motion, self.track.keeps_utc, source.velocity_lag_s or 0.0)
+            lag_s = source.velocity_lag_s or 0.0
+            log = Logged(self.track_motion, self.track.keeps_utc, lag_s, self.taken.among)
         pairs, remarks = align_all(watched, log, self._pin, self._progress)
         self.notes += remarks
-        return pairs
+        return self.taken.told_in(pairs) if log is not None else pairs
 
     def alignment(self, recording: str) -> Alignment | None:
         """The alignment of one recording, where there is one."""

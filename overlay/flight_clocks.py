@@ -26,11 +26,12 @@ class Watched:
 
 @dataclass(frozen=True)
 class Logged:
-    """A log's motion; `lag_s` by how much it is known to report late."""
+    """A log's motion; `lag_s` by how much it is known to report late; `among` of how many flights it was taken."""
 
     motion: MotionSeries
     keeps_utc: bool
     lag_s: float = 0.0
+    among: int = 1
 
 
 def align_all(
@@ -98,6 +99,7 @@ def _against_log(
         reference_lag_s=log.lag_s,
         chapters=watched.chapters,
         mislabelled=mislabelled,
+        among=log.among,
     )
     progress(f"aligning {name} to track", 1.0)
     return found

@@ -7,6 +7,7 @@ the clock sure. Where that does not either, everything is watched: nothing is ca
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from contextlib import closing
 from dataclasses import fields
@@ -15,7 +16,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from overlay.alignment import align
+from overlay.alignment import Alignment
+from overlay.alignment.several import choose
 from overlay.motion import MotionSeries
 from overlay.motion.from_picture import motion_from_picture
 from overlay.motion.plan import first_look, informative_windows
@@ -35,7 +37,7 @@ Onlooker = Callable[[float, NDArray[np.uint8]], None]
 
 def motion_in(
     recording: Recording,
-    reference: MotionSeries | None,
+    references: Sequence[MotionSeries],
     *,
     field_of_view_deg: float | None = None,
     thorough: bool = False,
@@ -44,27 +46,48 @@ def motion_in(
 ) -> MotionSeries:
     """Motion seen in a recording, on its own clock, NaN where it was not watched.
 
-    `reference` is the track's motion, where there is one: it says which stretches tell most. `thorough` watches all.
+    `references` are the motions of the log's flights that it may be of, where there are any: the one that fits says which
+    stretches tell most. `thorough` watches all.
     """
     total = float(recording.duration_s)
 
     def watched(windows: Sequence[tuple[float, float]], begun: float = 0.0, end: float = 1.0) -> MotionSeries:
         return _watched(recording, windows, field_of_view_deg, onlooker, _part(progress, begun, end))
 
-    if thorough or reference is None or total <= WHOLE_UP_TO_S:
+    if _is_whole(recording, references, thorough):
         return watched([(0.0, total)])
     looks = first_look(total)
     seen, begun = watched(looks, 0.0, 0.4), 0.4
-    fix = align(seen, reference)
+    fix, reference, sure = _fixed(seen, references)
     for share, end in zip(TELLING_SHARES, (0.6, 0.75), strict=True):
         if fix.best is None or fix.verdict == "none":
             break
         telling = informative_windows(reference, fix.best, total, share * total, besides=looks)
         seen, looks, begun = _joined(seen, watched(telling, begun, end)), [*looks, *telling], end
-        fix = align(seen, reference)
-        if fix.verdict == "sure":
+        fix, reference, sure = _fixed(seen, references)
+        if sure:
             return seen
     return watched([(0.0, total)], begun)
+
+
+def way_of(recording: Recording, references: Sequence[MotionSeries], *, thorough: bool = False) -> str:
+    """How `motion_in` watches, in one word that differs where what it watches may differ."""
+    if _is_whole(recording, references, thorough):
+        return f"all-{WIDTH}"
+    told = hashlib.sha256()
+    for each in references:
+        told.update(each.time_s.tobytes() + each.rate_radps.tobytes())
+    return f"telling-{WIDTH}-{told.hexdigest()[:12]}"
+
+
+def _is_whole(recording: Recording, references: Sequence[MotionSeries], thorough: bool) -> bool:
+    return thorough or not references or recording.duration_s <= WHOLE_UP_TO_S
+
+
+def _fixed(seen: MotionSeries, references: Sequence[MotionSeries]) -> tuple[Alignment, MotionSeries, bool]:
+    """(clock, reference) that fit best, and whether no other fits as well."""
+    choice = choose(seen, references, one_clock=True)
+    return choice.found[choice.taken], references[choice.taken], choice.sure
 
 
 def glance(

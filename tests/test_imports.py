@@ -40,6 +40,7 @@ ALLOWED = {
     "clips": BASE | {"settings", "output", "readings", "mechanics", "recordings", "instruments", "layouts", "render"},
     "flight_review": {"clock", "errors", "flight", "instruments", "layouts", "recordings", "render"},
     "flight_clocks": {"alignment", "clock", "errors", "motion"},
+    "log_flights": {"alignment", "clock", "errors", "flight_clocks", "flight_file", "motion", "tracks"},
     "flight_clips": {"clips", "clock", "errors", "flight", "instruments", "layouts"},
     "flight_comparison": {
         "clock",
@@ -59,6 +60,7 @@ ALLOWED = {
         "flight_file",
         "equipment",
         "flight_clocks",
+        "log_flights",
         "readings",
         "motion_cache",
         "motion_survey",

@@ -31,7 +31,7 @@ def recording(tmp_path_factory) -> Recording:
 
 def test_an_onlooker_is_shown_what_is_watched(recording) -> None:
     shown: list[tuple[float, tuple[int, ...]]] = []
-    motion_in(recording, None, onlooker=lambda time_s, picture: shown.append((time_s, picture.shape)))
+    motion_in(recording, (), onlooker=lambda time_s, picture: shown.append((time_s, picture.shape)))
     assert [time_s for time_s, _ in shown] == pytest.approx(np.arange(SECONDS * RATE) / RATE)
     assert {shape for _, shape in shown} == {(180, WIDTH)}
 

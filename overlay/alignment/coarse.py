@@ -31,11 +31,13 @@ class Search:
     candidates: tuple[Candidate, ...]
     null: Null
     least_overlap_s: float
+    among: int = 1  # references that the best is taken of
 
     @property
     def probability(self) -> float:
-        """That unrelated motion reaches the best score somewhere."""
-        return self.null.probability(self.candidates[0].score) if self.candidates else 1.0
+        """That unrelated motion reaches the best score somewhere, in any of the references."""
+        alone = self.null.probability(self.candidates[0].score) if self.candidates else 1.0
+        return min(1.0, self.among * alone)
 
     @property
     def z(self) -> float:

@@ -66,13 +66,15 @@ def align(
     reference_lag_s: float = 0.0,
     chapters: Sequence[tuple[str, float]] = (),
     mislabelled: bool = True,
+    among: int = 1,
 ) -> Alignment:
     """Find the recording's clock on the reference's: ``t_reference = offset + (1 + drift) · t_recording``.
 
     Every overlap of at least `least_overlap_s` is tried. `reference_lag_s`: by how much the reference is known to report
     late (a receiver's velocity, 0.1–0.25 s); taken off the offset, which is otherwise the *effective* one. `chapters`: file
     and start on the recording's clock of each; the first chapter's offset is the recording's, jumps are told beside it.
-    `mislabelled`: whether wrong frame rates are tried where the plain clock is not sure.
+    `mislabelled`: whether wrong frame rates are tried where the plain clock is not sure. `among`: of how many references this
+    is one that the recording is held against, each of which may fit by chance.
     Never raises for want of an answer: read the verdict.
     """
     ours, theirs = rates(recording), rates(reference)
@@ -81,7 +83,7 @@ def align(
     if known < least_overlap_s:
         short = f"only {known:.0f} s of motion are known, {least_overlap_s:.0f} s are needed"
         return replace(blank, reasons=(short, *_by_moments(recording, reference, keeps_utc)))
-    found = search(theirs, ours, least_overlap_s)
+    found = replace(search(theirs, ours, least_overlap_s), among=among)
     solution = _solved(recording, reference, found, chapters) if found.probability < NOTHING else None
     # Between chapters a lost half second looks like a wrong frame rate: then nothing is sure, rather than the wrong thing.
     if mislabelled and len(chapters) < 2 and (solution is None or solution.verdict != "sure"):
@@ -99,6 +101,7 @@ def _mislabelled(
     sure = []
     for name, drift in MISLABELLED.items():
         found = search(rates(reference), rates(recording), plain.least_overlap_s, drift, chance=plain.null)
+        found = replace(found, among=plain.among)
         tried = _solved(recording, reference, found, chapters, drift) if found.probability < CHANCE else None
         if tried is not None and tried.verdict == "sure" and TOLD_APART * tried.fit.measured_drift_sigma < abs(drift):
             sure.append(replace(tried, hypothesis=name))
@@ -176,6 +179,7 @@ def _solved(
 def _searched_again(found: Search, reference: MotionSeries, moved: MotionSeries, clock: AffineClock) -> Search:
     """The search once the lost time is out: until then each chapter had a peak of its own, the others' rival."""
     again = search(rates(reference), rates(moved), found.least_overlap_s, clock.drift, chance=found.null)
+    again = replace(again, among=found.among)
     same = again.candidates and abs(again.candidates[0].offset_s - clock.offset_s) < APART_S
     return again if same else found
 

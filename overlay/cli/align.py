@@ -106,7 +106,7 @@ def _print(pair: Alignment, flight: Flight) -> None:
     say(f"{pair.recording} to {pair.reference}: {pair.verdict}")
     facts = pair.as_json()
     keeps_utc = pair.reference == "track" and flight.track.keeps_utc
-    rows = []
+    rows = [("flight in the log", _of_several(facts["evidence"]))] if "flights" in facts["evidence"] else []
     if facts["offset_s"] is not None:
         rows.append(("recording began", facts["start_utc"] or f"at {facts['offset_s']:.3f} s of the {pair.reference}"))
         if facts["interval95_s"] is not None:
@@ -116,9 +116,10 @@ def _print(pair: Alignment, flight: Flight) -> None:
             )
         rows.append(("drift", _drift(pair)))
     else:
-        for candidate in facts["candidates"]:
+        for candidate in _candidates(facts):
             when = format_utc(candidate["offset_s"]) if keeps_utc else f"{candidate['offset_s']:.3f} s"
-            rows.append(("candidate", f"{when}, score {candidate['score']:.2f}"))
+            which = f" of flight {candidate['flight']}" if "flight" in candidate else ""
+            rows.append(("candidate", f"{when}{which}, score {candidate['score']:.2f}"))
     if facts["overlap_s"] > 0:
         rows.append(("compared", format_duration(facts["overlap_s"])))
     rows += [("because", reason) for reason in pair.reasons]
@@ -129,6 +130,19 @@ def _print(pair: Alignment, flight: Flight) -> None:
         say("  a log of another flight looks just so: check that the track belongs to this recording")
     if not _usable(pair):
         say("  set the clock by hand with --pin TIME=UTC once you know one moment, for instance the launch")
+
+
+def _candidates(facts: dict[str, Any]) -> list[dict[str, Any]]:
+    """The best of each flight where the log holds several, else the best of the one."""
+    flights = [each for each in facts["evidence"].get("flights", ()) if each["offset_s"] is not None]
+    return sorted(flights, key=lambda each: -float(each["score"])) or list(facts["candidates"])
+
+
+def _of_several(evidence: dict[str, Any]) -> str:
+    others = [
+        f"{each['flight']}: {each['verdict']}" for each in evidence["flights"] if each["flight"] != evidence["flight"]
+    ]
+    return f"{evidence['flight']}" + (f" (of the others, {', '.join(others)})" if others else "")
 
 
 def _distance(from_computed_s: float) -> str:

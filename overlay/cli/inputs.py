@@ -26,6 +26,13 @@ def add_flight(parser: argparse.ArgumentParser) -> None:
         "--ground", metavar="FILE", nargs="+", default=[], help="the ground station's recording of the live picture"
     )
     group.add_argument("--track", metavar="FILE", help="the logged track")
+    parser.add_argument(
+        "--track-flight",
+        metavar="N",
+        type=int,
+        help="the number of the flight in a log that holds several, as `inspect` lists them; without it the one that the "
+        "recordings fit (also track.flight in flight.toml)",
+    )
 
 
 def add_pin(parser: argparse.ArgumentParser) -> None:
@@ -122,12 +129,22 @@ def flight_file(arguments: argparse.Namespace) -> FlightFile:
     """The flight that the options name. Raises UsageError when they name none, or two."""
     from overlay.flight_file import Terrain
 
-    file = _named(arguments)
+    file = _of_the_log(_named(arguments), arguments.track_flight)
     given: list[str] = getattr(arguments, "terrain", [])
     if not given:
         return file
     # where relative paths begin in the flight's folder, and these where the command was given
     return file.model_copy(update={"terrain": Terrain(files=tuple(str(Path(name).absolute()) for name in given))})
+
+
+def _of_the_log(file: FlightFile, number: int | None) -> FlightFile:
+    if number is None:
+        return file
+    if number < 1:
+        raise UsageError(f"--track-flight: {number} is no number of a flight: give 1 or more")
+    if file.track is None:
+        raise UsageError("--track-flight: this flight has no track: give one with --track or [track] in flight.toml")
+    return file.model_copy(update={"track": file.track.model_copy(update={"flight": number})})
 
 
 def _named(arguments: argparse.Namespace) -> FlightFile:

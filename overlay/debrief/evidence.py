@@ -65,7 +65,7 @@ def sentences(alignment: Alignment) -> list[str]:
         )
     elif alignment.verdict != "sure":
         told.append("Not safe to use: " + ("; ".join(alignment.reasons) or "nothing was found") + ".")
-    told += _votes(alignment.evidence)
+    told += [*_of_several(alignment.evidence), *_votes(alignment.evidence)]
     if alignment.pin is not None:
         gap = alignment.pin.from_computed_s
         told.insert(
@@ -78,6 +78,17 @@ def sentences(alignment: Alignment) -> list[str]:
             ),
         )
     return told
+
+
+def _of_several(evidence: Any) -> list[str]:
+    """Which flight of the log it is held against here, and how the others do."""
+    if "flights" not in evidence:
+        return []
+    scores = {each["flight"]: each["score"] for each in evidence["flights"]}
+    best = max(scores.pop(evidence["flight"], 0.0), 1e-9)
+    others = [f"flight {number} {np.sqrt(score / best):.0%}" for number, score in scores.items()]
+    told = f"The track is flight {evidence['flight']} of its log"
+    return [f"{told}; how well the others match, of that: {', '.join(others)}." if others else f"{told}."]
 
 
 def _votes(evidence: Any) -> list[str]:

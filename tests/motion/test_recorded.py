@@ -49,7 +49,7 @@ def test_interlaced_the_first_field_is_what_counts(scene: Any, tmp_path: Path, f
         picture[lines] = early[lines]
         woven.append(picture)
     recording = open_recording([encoded(tmp_path / "laced.mp4", woven, f"{first}=1")])
-    motion = motion_in(recording, None, field_of_view_deg=scene.field_of_view_deg)
+    motion = motion_in(recording, (), field_of_view_deg=scene.field_of_view_deg)
     known = np.isfinite(motion.rate_radps).all(axis=1)
     assert known.all()
     np.testing.assert_allclose(np.degrees(motion.rate_radps), np.broadcast_to(DPS, (known.sum(), 3)), atol=2.5)
@@ -58,6 +58,6 @@ def test_interlaced_the_first_field_is_what_counts(scene: Any, tmp_path: Path, f
 def test_compressed_pictures_turn_as_bare_ones_do(scene: Any, tmp_path: Path) -> None:
     film = [p for _, p in scene.film(np.arange(14) / RATE, flown)]
     recording = open_recording([encoded(tmp_path / "plain.mp4", film)])
-    motion = motion_in(recording, None, field_of_view_deg=scene.field_of_view_deg)
+    motion = motion_in(recording, (), field_of_view_deg=scene.field_of_view_deg)
     np.testing.assert_allclose(np.degrees(motion.rate_radps), np.broadcast_to(DPS, (len(motion.time_s), 3)), atol=1.5)
     np.testing.assert_allclose(np.diff(motion.time_s), 2 / RATE, atol=1e-6)  # every second picture: 12.5 a second of 16

@@ -54,7 +54,7 @@ RECORDING: Any = SimpleNamespace(duration_s=LONG_S)
 def test_a_tenth_of_a_long_recording_is_enough_and_none_of_it_is_watched_twice(
     looked_at: list[tuple[float, float]],
 ) -> None:
-    seen = motion_in(RECORDING, turning(1))
+    seen = motion_in(RECORDING, [turning(1)])
     assert long(looked_at) < 0.13 * LONG_S  # three minutes of first look are 7.5 % of it
     assert np.all(np.diff(seen.time_s) > 0)
     time = np.arange(0, LONG_S, 0.5)
@@ -63,21 +63,21 @@ def test_a_tenth_of_a_long_recording_is_enough_and_none_of_it_is_watched_twice(
 
 
 def test_beside_a_strangers_track_everything_is_watched(looked_at: list[tuple[float, float]]) -> None:
-    motion_in(RECORDING, turning(2))
+    motion_in(RECORDING, [turning(2)])
     assert looked_at[-1] == (0.0, LONG_S)
 
 
-@pytest.mark.parametrize(("reference", "thorough"), [(None, False), (turning(1), True)])
+@pytest.mark.parametrize(("references", "thorough"), [((), False), ((turning(1),), True)])
 def test_all_when_asked_or_when_nothing_says_where(
-    looked_at: list[tuple[float, float]], reference: MotionSeries | None, thorough: bool
+    looked_at: list[tuple[float, float]], references: tuple[MotionSeries, ...], thorough: bool
 ) -> None:
-    motion_in(RECORDING, reference, thorough=thorough)
+    motion_in(RECORDING, references, thorough=thorough)
     assert looked_at == [(0.0, LONG_S)]
 
 
 def test_a_short_recording_is_watched_whole(looked_at: list[tuple[float, float]]) -> None:
     short: Any = SimpleNamespace(duration_s=500.0)
-    motion_in(short, turning(1))
+    motion_in(short, [turning(1)])
     assert looked_at == [(0.0, 500.0)]
 
 
