@@ -118,7 +118,7 @@ def diagnose(path: Path) -> Diagnosis:
     recording, extractor = open_recording([path]), FeatureExtractor()
     for picture in planes(recording):
         extractor.push(float(picture.time_s), picture.y, picture.u, picture.v, corrupt=picture.corrupt)
-    return find_breakups(extractor.result(), frame_rate=recording.frame_rate)
+    return find_breakups(extractor.result(), frame_rate=recording.frame_rate, full_range=recording.full_range)
 
 
 def true_grade(truth: Truth) -> Floats:

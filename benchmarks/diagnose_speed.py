@@ -59,7 +59,7 @@ def diagnose(recording: Opened) -> None:
     extractor = FeatureExtractor()
     for picture in planes(recording):
         extractor.push(float(picture.time_s), picture.y, picture.u, picture.v, corrupt=picture.corrupt)
-    find_breakups(extractor.result(), frame_rate=recording.frame_rate)
+    find_breakups(extractor.result(), frame_rate=recording.frame_rate, full_range=recording.full_range)
 
 
 def timed(work: Callable[[Opened], None], recording: Opened) -> tuple[float, float]:

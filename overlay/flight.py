@@ -265,7 +265,7 @@ class Flight:
 
         features = kept(Features, self.file.own_folder, recording, "features", measure)
         self._progress(stage, 1.0)
-        return find_breakups(features, frame_rate=recording.frame_rate)
+        return find_breakups(features, frame_rate=recording.frame_rate, full_range=recording.full_range)
 
     def thumbnails(self, frames: Iterable[int], width: int = 320) -> dict[int, NDArray[np.uint8]]:
         """Small upright RGB pictures (h, width, 3) of graded frames of the ground recording, by frame number."""

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from overlay.picture import onsets
 from overlay.picture.carrier import LinkRatio, link_ratio
-from overlay.picture.features import Features
+from overlay.picture.features import Features, in_studio_range
 from overlay.picture.impairment import grade_of, signal_to_noise_dB
 from overlay.picture.states import (
     ANNOYING_GRADE,
@@ -103,11 +103,16 @@ class Diagnosis:
         }
 
 
-def find_breakups(features: Features, *, frame_rate: Fraction | float) -> Diagnosis:
-    """Grade every frame and find the events; `frame_rate` in Hz is the recording's nominal one."""
+def find_breakups(features: Features, *, frame_rate: Fraction | float, full_range: bool = False) -> Diagnosis:
+    """Grade every frame and find the events; `frame_rate` in Hz is the recording's nominal one.
+
+    `full_range`: whether the recording codes black as 0 and white as 255, not as 16 and 235.
+    """
     rate = Fraction(frame_rate).limit_denominator(1001)
     if rate <= 0:
         raise ValueError(f"frame_rate is {frame_rate}, wanted more than 0 Hz")
+    if full_range:
+        features = in_studio_range(features)
     clean = baseline(features)
     state = likeliest(shares(evidence(features, clean, float(rate))), float(rate))
     grade = _grades(features, clean, state, float(rate))

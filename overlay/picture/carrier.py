@@ -21,7 +21,7 @@ from overlay.picture.states import Baseline, beyond, has_colour, is_525, missing
 Floats = NDArray[np.float64]
 
 _KEPT = (0.6, 0.7, 1.0)
-_COLOUR_NOISE_AT_8_dB = {False: (7.0, 8.7, 13.7), True: (11.5, 11.5, 13.7)}
+_COLOUR_NOISE_AT_8_dB = {False: (7.0, 8.7, 12.0), True: (11.5, 11.5, 12.0)}
 """Levels of noise in U and V together at 8 dB, by whether the picture has 525 lines, for recorders that keep so much
 fine noise in luminance beside that in colour."""
 _dB_PER_dB = 0.85

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 import cv2
 import numpy as np
@@ -25,6 +25,9 @@ _LEARN_EVERY, _LEARN_LATER_EVERY, _LEARNT = 5, 25, 500
 """Frames from one look for burned-in figures to the next, and how long figures are news."""
 _ACTIVE_LINE = 52.0 / 64.0
 _CHANGED = 3
+_LUMA_LEVELS = ("spread", "line_noise", "fine_noise", "change_noise", "border_noise", "change")
+_BLACK_AND_LUMA_LEVELS = ("brightness", "border_level")
+_COLOUR_LEVELS = ("colour_noise", "colour", "blue")
 
 
 @dataclass(frozen=True)
@@ -91,6 +94,17 @@ class Features:
 
 
 _NAMES = tuple(field.name for field in fields(Features))
+
+
+def in_studio_range(features: Features) -> Features:
+    """Features of a recording in full range, 0 … 255, in the levels of one in studio range.
+
+    Quantisation levels of ITU-R BT.601: luminance 219 from 16, colour differences 224 peak to peak; both 255 in full range.
+    """
+    scaled = {name: getattr(features, name) * (219.0 / 255.0) for name in (*_LUMA_LEVELS, *_BLACK_AND_LUMA_LEVELS)}
+    scaled |= {name: scaled[name] + 16.0 for name in _BLACK_AND_LUMA_LEVELS}
+    scaled |= {name: getattr(features, name) * (224.0 / 255.0) for name in _COLOUR_LEVELS}
+    return replace(features, **scaled)
 
 
 class FeatureExtractor:

@@ -168,6 +168,11 @@ class Recording:
         """Pixels down the upright picture with square pixels; even."""
         return self.chapters[0].display_size[1]
 
+    @property
+    def full_range(self) -> bool:
+        """Whether black is coded as 0 and white as 255, not as 16 and 235 (of 8 bits)."""
+        return bool(self.chapters[0].colour.full_range)
+
     def frame_at(self, time_s: float) -> int:
         """Number (from 0) of the frame on show at a moment of the recording's clock; clipped to its ends."""
         return max(0, int(np.searchsorted(self.pts_index, time_s + _ROUNDING_S, side="right")) - 1)

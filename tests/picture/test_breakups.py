@@ -56,6 +56,17 @@ def test_snow_is_found_to_the_frame(flight, measure: Callable) -> None:  # type:
     assert high - low < 0.2
 
 
+def test_one_picture_in_full_and_in_studio_range_has_one_grade(flight, measure: Callable) -> None:  # type: ignore[no-untyped-def,type-arg]
+    # Rec. ITU-R BT.601: luminance 16 to 235, colour differences 128 ± 112; full range: 0 to 255, 128 ± 127.5.
+    studio = [flight.snowy(k, 6.0) if 60 <= k < 90 else flight.frame(k) for k in range(150)]
+    full = [((y - 16.0) / 219, *((c - 128.0) / 224 + 128 / 255 for c in colour)) for y, *colour in studio]
+    wide = [tuple(np.clip(np.rint(255 * plane), 0, 255).astype(np.uint8) for plane in planes) for planes in full]
+    told = find_breakups(measure(iter(wide)), frame_rate=RATE, full_range=True)
+    assert told.grade == pytest.approx(diagnosed(measure, studio).grade, abs=0.15)
+    assert told.features.brightness == pytest.approx(measure(iter(studio)).brightness, abs=0.5)
+    assert np.abs(find_breakups(measure(iter(wide)), frame_rate=RATE).grade - told.grade).max() > 0.2
+
+
 def test_noise_in_luminance_alone_is_the_cameras(flight, measure: Callable) -> None:  # type: ignore[no-untyped-def,type-arg]
     # Noise of an FM link rises with frequency and colour lies at the top of the band, so it cannot spare colour.
     frames = []
