@@ -9,19 +9,29 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from overlay.clock import GPS_EPOCH_POSIX
 from overlay.tracks import units
-from overlay.tracks.dates import day_reader, posix_of_iso, seconds_of_day, unwrap_midnight, zone_of
+from overlay.tracks.dates import (
+    DAY_S,
+    day_reader,
+    names_zone,
+    posix_of_iso,
+    seconds_of_day,
+    unwrap_midnight,
+    zone_of,
+)
 from overlay.tracks.fixes import distance_m
 from overlay.tracks.samples import Floats, Options, number, numbers
 from overlay.tracks.source import Source
 from overlay.tracks.terms import Field
 
 EPOCH_FROM_S, EPOCH_TO_S = 6e8, 4.2e9  # 1989 … 2103: numbers outside it count from power-up
-_UTC_WORDS = re.compile(r"(?i)(?<![a-z])(utc|gmt|zulu)(?![a-z])")
+_UTC_WORDS = re.compile(r"(?i)(?<![a-z])(?:utc|gmt|zulu)(?![a-z])\s*([+-]\d{1,2}(?::?\d{2})?(?!\d))?")
 _DAY_AND_CLOCK = re.compile(
     r"\s*(\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}|\d{8})[T ,;]+(\d{1,2}:\d{2}(?::\d{2}(?:[.,]\d+)?)?(?:\s*[AaPp][Mm])?)"
     r"\s*(Z|UTC|GMT|[+-]\d{2}:?\d{2})?\s*"
 )
+_MINUTES = re.compile(r"\s*(\d{1,3}):(\d{2}(?:[.,]\d+)?)\s*")
 _RUNNING_UNITS = (1.0, 1e-3, 1e-6, 86400.0)  # s, ms, µs, and days as spreadsheets count them
 REMEDY = 'name the column and its unit, for example time_s = "Time (ms)", or give interval_s'
 
@@ -41,14 +51,20 @@ def clock_of(
     if time is None:
         raise source.error("a table without a time column", REMEDY)
     field, texts = time
-    says_utc = any(_UTC_WORDS.search(part[0].header) for part in (time, day) if part)
-    zone = UTC if says_utc else zone_of(options.time_zone) if options.time_zone else None
+    zone = _zone_of_headers([part[0].header for part in (time, day) if part])
+    if zone is None and options.time_zone:
+        zone = zone_of(options.time_zone)
     values = numbers(texts, lambda text: number(text.replace(",", ".")))
     if np.isfinite(values).sum() > 0.5 * sum(bool(text.strip()) for text in texts):
         if day is not None and _is_clock_number(values):
-            clock = _clock_number(values)
-            return _day_and_clock(source, day[1], clock, zone)
+            return _day_and_clock(source, day[1], _clock_number(values), zone)
+        if (scale := _skips_like_a_clock(values)) is not None:
+            source.note("times of day without a date: no UTC is named")
+            return _unwrapped(_clock_number(values * scale)), False
         return _running(source, field, values, place)
+    if day is None and (elapsed := _minutes_and_seconds(texts)) is not None:
+        source.note(f"times such as {texts[0].strip()[:12]!r} read as minutes and seconds: no UTC is named")
+        return elapsed, False
     clock = np.array([seconds_of_day(text) for text in texts])
     if np.isfinite(clock).sum() > 0.5 * len(clock):
         if day is None:
@@ -58,6 +74,14 @@ def clock_of(
     return _stamps(source, texts, zone)
 
 
+def _zone_of_headers(headers: list[str]) -> tzinfo | None:
+    """The zone that a header names: UTC, or so far from it, as in "Time (UTC+2)"; None where none does."""
+    found = next((match for match in map(_UTC_WORDS.search, headers) if match), None)
+    if found is None:
+        return None
+    return zone_of(found[1]) if found[1] else UTC
+
+
 def _running(source: Source, field: Field, numbers: Floats, place: Floats) -> tuple[Floats, bool]:
     """Numbers: an epoch by their size, else seconds, milliseconds or microseconds since some start."""
     unit = units.plain(field.unit)
@@ -65,15 +89,24 @@ def _running(source: Source, field: Field, numbers: Floats, place: Floats) -> tu
     middle = float(np.median(numbers[known])) if known.any() else math.nan
     if units.measures(unit, "time"):
         seconds = numbers * units.QUANTITIES["time"][unit]
-        epoch = EPOCH_FROM_S < middle * units.QUANTITIES["time"][unit] < EPOCH_TO_S
-        return seconds, epoch
+        if EPOCH_FROM_S < middle * units.QUANTITIES["time"][unit] < EPOCH_TO_S:
+            return _since_an_epoch(source, field, seconds)
+        return seconds, False
     for factor in (1.0, 1e-3, 1e-6, 1e-9):
         if EPOCH_FROM_S < middle * factor < EPOCH_TO_S and middle > 1e9 * 0.6:
-            return numbers * factor, True
+            return _since_an_epoch(source, field, numbers * factor)
     factor = _running_unit(numbers, place)
     if math.isnan(factor):
         raise source.error(f"a time column {field.header!r} whose unit is not clear", REMEDY)
     return numbers * factor, False
+
+
+def _since_an_epoch(source: Source, field: Field, seconds: Floats) -> tuple[Floats, bool]:
+    """POSIX seconds, unless a column of GPS time may as well count from the GPS epoch, ten years later."""
+    if "gps" not in field.header.lower() or float(np.nanmedian(seconds)) + GPS_EPOCH_POSIX > source.written_s + DAY_S:
+        return seconds, True
+    source.note(f"{field.header!r} may count from 1970 or from the GPS epoch of 1980: no UTC is named")
+    return seconds, False
 
 
 def _running_unit(numbers: Floats, place: Floats) -> float:
@@ -107,6 +140,30 @@ def _is_clock_number(numbers: Floats) -> bool:
     return bool(np.all((known >= 0) & (known < 240000) & (known % 100 < 61) & (known // 100 % 100 < 60)))
 
 
+def _skips_like_a_clock(numbers: Floats) -> float | None:
+    """What makes numbers ``hhmmss.sss``, None where they count on: a clock written so leaves out 60 to 99 each minute."""
+    for scale in (1.0, 1e-3):
+        seconds = np.floor(numbers[np.isfinite(numbers)] * scale)
+        if len(seconds) and np.ptp(seconds) >= 200 and len(np.unique(seconds % 100)) > 10 and _is_clock_number(seconds):
+            return scale
+    return None
+
+
+def _minutes_and_seconds(texts: list[str]) -> Floats | None:
+    """Seconds of ``mm:ss``; None where the texts are something else, or a clock's hours and minutes.
+
+    A log that writes hours and minutes alone repeats them from row to row; one that counts seconds goes on.
+    """
+    matches = [_MINUTES.fullmatch(text) for text in texts]
+    found = [match for match in matches if match]
+    if len(found) <= 0.5 * sum(bool(text.strip()) for text in texts):
+        return None
+    goes_on = len({match[0].strip() for match in found}) > 0.5 * len(found)
+    if not goes_on and not any("." in match[2] or "," in match[2] for match in found):
+        return None
+    return np.array([60.0 * int(m[1]) + float(m[2].replace(",", ".")) if m else math.nan for m in matches])
+
+
 def _clock_number(numbers: Floats) -> Floats:
     """Seconds of the day of ``hhmmss.sss``."""
     return np.asarray(numbers // 10000 * 3600 + numbers // 100 % 100 * 60 + numbers % 100, dtype=np.float64)
@@ -117,10 +174,7 @@ def _stamps(source: Source, texts: list[str], zone: tzinfo | None) -> tuple[Floa
     matches = [_DAY_AND_CLOCK.fullmatch(text) for text in texts]
     found = [match for match in matches if match]
     if not found:
-        iso = np.array([posix_of_iso(text) for text in texts])
-        if not np.isfinite(iso).any():
-            raise source.error(f"times that cannot be read, such as {texts[0].strip()[:40]!r}", REMEDY)
-        return iso, True
+        return _iso(source, texts, zone)
     days = [match[1] if match else "" for match in matches]
     clock = np.array([seconds_of_day(match[2]) if match else math.nan for match in matches])
     zones = {match[3] or "" for match in found}
@@ -133,6 +187,17 @@ def _stamps(source: Source, texts: list[str], zone: tzinfo | None) -> tuple[Floa
     offsets = np.array([_seconds(shift.get((m[3] or "") if m else "")) for m in matches])
     seconds, utc = _day_and_clock(source, days, clock, UTC)
     return seconds - offsets, utc
+
+
+def _iso(source: Source, texts: list[str], zone: tzinfo | None) -> tuple[Floats, bool]:
+    """ISO 8601 in its rarer forms, the basic one without colons among them; in UTC only where a zone is known."""
+    seconds = np.array([posix_of_iso(text, zone or UTC) for text in texts])
+    if not np.isfinite(seconds).any():
+        raise source.error(f"times that cannot be read, such as {texts[0].strip()[:40]!r}", REMEDY)
+    if zone is None and not all(names_zone(text) for text in texts if text.strip()):
+        source.note("local times without a time zone: no UTC is named (give time_zone to name it)")
+        return seconds, False
+    return seconds, True
 
 
 def _seconds(span: timedelta | None) -> float:

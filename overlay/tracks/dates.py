@@ -39,6 +39,18 @@ def posix_of_iso(text: str, zone: tzinfo | None = UTC) -> float:
     return _timestamp(moment)
 
 
+def names_zone(text: str) -> bool:
+    """Whether an ISO 8601 date and time says which zone it is of.
+
+    >>> names_zone("20260503T101544Z"), names_zone("20260503T101544")
+    (True, False)
+    """
+    try:
+        return datetime.fromisoformat(_LEAP_SECOND.sub(":59", text.strip(), count=1)).tzinfo is not None
+    except ValueError:
+        return False
+
+
 def _leap_second(text: str, zone: tzinfo | None) -> float:
     """The second after :59, which POSIX time counts as the next minute's first."""
     if not _LEAP_SECOND.search(text):

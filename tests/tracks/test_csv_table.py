@@ -143,6 +143,51 @@ def test_the_repeated_hour_of_october_names_no_utc(saved):
     assert any("clocks change" in line.what for line in log.damage)
 
 
+@pytest.mark.parametrize(
+    ("header", "stamp", "start"),
+    [
+        ("Time (UTC+2)", "2026-07-01 14:{m:02d}:{s:02d}", NOON),
+        ("Local time (GMT-05:30)", "2026-07-01T06:30:{s:02d}", NOON),
+        ("Time UTC", "20260701T12{m:02d}{s:02d}", NOON),
+        ("Time", "20260701T12{m:02d}{s:02d}Z", NOON),
+        ("Time", "20260701T12{m:02d}{s:02d}", None),  # local, of an unknown zone: ISO 8601 without a designator
+    ],
+)
+def test_zones_told_in_headers_and_basic_forms_of_iso_8601(only, header, stamp, start):
+    flight = only(table(f"{header},lat,lon", lambda i: (stamp.format(m=i // 60, s=i % 60), latitude(i), "7"), count=59))
+    assert flight.keeps_utc == (start is not None)
+    assert flight.time_s[0] == (start or 0.0)
+    assert np.allclose(np.diff(flight.time_s), 1.0)
+
+
+@pytest.mark.parametrize(
+    "stamp",
+    [
+        lambda i: f"{10 + (50 + i // 60) // 60}{(50 + i // 60) % 60:02d}{i % 60:02d}.00",
+        lambda i: f"{10 + (50 + i // 60) // 60}{(50 + i // 60) % 60:02d}{i % 60:02d}000",  # thousandths behind
+        lambda i: f"{58 + i // 60}:{i % 60:02d}",  # minutes and seconds, on past the hour
+        lambda i: f"{50 + i // 60}:{i % 60:02d}.5",
+    ],
+)
+def test_clock_numbers_and_minutes_without_a_date_run_evenly(only, stamp):
+    """Read as plain numbers, each minute would be followed by a gap of forty seconds; as hours, each second by a minute."""
+    flight = only(table("time,lat,lon", lambda i: (stamp(i), latitude(i), "7"), count=900))
+    assert not flight.keeps_utc
+    assert np.allclose(np.diff(flight.time_s), 1.0)
+
+
+def test_hours_and_minutes_that_repeat_are_a_clock(only):
+    flight = only(table("time,lat,lon", lambda i: (f"10:{i // 60:02d}", latitude(i), "7"), count=600))
+    assert flight.time_s[-1] - flight.time_s[0] == 540.0
+
+
+def test_gps_seconds_name_no_utc_since_they_may_count_from_1980(only):
+    gps_epoch = datetime(1980, 1, 6, tzinfo=UTC).timestamp()  # IS-GPS-200
+    data = table("GPS time (s),lat,lon", lambda i: (NOON - gps_epoch + 18 + i, latitude(i), "7"))
+    assert not only(data).keeps_utc
+    assert only(table("GPS time (s),lat,lon", lambda i: (NOON + i, latitude(i), "7"))).keeps_utc
+
+
 def test_midnight_with_clock_times_alone(only):
     data = table(
         "Time,lat,lon", lambda i: (f"{23 if i < 60 else 0}:{59 if i < 60 else 0:02d}:{i % 60:02d}", latitude(i), -12)
