@@ -94,10 +94,10 @@ def number(value: float, decimals: int = 0) -> str:
 
 
 def round_scale(largest: float, divisions: int = 5) -> tuple[float, float]:
-    """(top, step) of a ruler from zero that holds `largest` in about so many round steps of 1, 2 or 5.
+    """(top, step) of a ruler from zero that holds `largest` in at most so many round steps of 1, 2 or 5.
 
-    >>> round_scale(10430.0)
-    (12000.0, 2000.0)
+    >>> round_scale(10430.0), round_scale(10430.0, 6)
+    ((15000.0, 5000.0), (12000.0, 2000.0))
     """
     if not math.isfinite(largest) or largest <= 0:
         return 1.0, 1.0

@@ -101,7 +101,7 @@ def contrasts(luma: Bytes, light: NDArray[np.float32]) -> tuple[float, float]:
 def light_of_levels(*, full_range: bool) -> NDArray[np.float32]:
     """Light (256,), 1 at white, of luma levels: the inverse of ITU-R BT.709's camera curve.
 
-    >>> light_of_levels(full_range=False)[[16, 126, 235]].round(2).tolist()
+    >>> light_of_levels(full_range=False)[[16, 126, 235]].astype(float).round(2).tolist()
     [0.0, 0.26, 1.0]
     """
     black, white = (0, 255) if full_range else (16, 235)

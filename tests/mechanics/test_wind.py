@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from overlay.errors import NoAnswerError
-from overlay.mechanics.wind import arc_flown_deg, estimate_wind
+from overlay.mechanics.wind import _whitened, arc_flown_deg, estimate_wind
 
 
 def wander(rng, count, tau_s, sigma):
@@ -172,3 +172,18 @@ def test_interval_of_a_wind_too_light_to_have_a_direction():
     assert wind.from_spread95_deg == 180.0
     assert wind.speed_interval95_mps[0] == 0.0
     assert "no direction" in str(wind)
+
+
+def test_whitening_is_that_of_the_correlation_matrix():
+    """Against numpy's Cholesky factor of exp(−|Δt| / τ), the textbook way (any on Gaussian processes), uneven times."""
+    rng = np.random.default_rng(3)
+    time = np.cumsum(rng.uniform(0.2, 3.0, 60))
+    residual, slopes, tau_s = rng.normal(size=60), rng.normal(size=(60, 3)), 4.0
+    y, X, sigma, log_det = _whitened(time, residual, slopes, tau_s)
+    correlation = np.exp(-np.abs(time[:, None] - time[None, :]) / tau_s)
+    factor = np.linalg.cholesky(correlation)
+    expected_y, expected_X = np.linalg.solve(factor, residual), np.linalg.solve(factor, slopes)
+    assert y == pytest.approx(expected_y, abs=1e-9)
+    assert pytest.approx(expected_X, abs=1e-9) == X
+    assert log_det == pytest.approx(np.linalg.slogdet(correlation)[1], abs=1e-9)
+    assert sigma == pytest.approx(np.sqrt(expected_y @ expected_y / 56), abs=1e-9)
