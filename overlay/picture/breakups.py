@@ -18,14 +18,13 @@ from overlay.picture.impairment import grade_of, signal_to_noise_dB
 from overlay.picture.states import (
     ANNOYING_GRADE,
     CLEAN,
-    LEAST_CONCEALED,
     STATES,
     Baseline,
     baseline,
+    concealed_rms,
     error_rms,
     evidence,
     likeliest,
-    misplaced_rms,
     missing_figures,
     shares,
 )
@@ -131,7 +130,7 @@ def find_breakups(features: Features, *, frame_rate: Fraction | float, full_rang
 def _grades(features: Features, clean: Baseline, state: NDArray[np.intp], frame_rate: float) -> Floats:
     """Grade (N,) of each frame by its error, and by what its state (N,) says besides."""
     error, blocks = error_rms(features, clean, frame_rate), state == STATES.index("blocks")
-    error = np.where(blocks, np.hypot(error, misplaced_rms(features, clean, LEAST_CONCEALED)), error)
+    error = np.where(blocks, np.hypot(error, concealed_rms(features, clean)), error)
     return np.where(np.isin(state, _LOST), 1.0, grade_of(signal_to_noise_dB(error)))
 
 

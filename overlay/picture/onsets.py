@@ -18,6 +18,8 @@ States = NDArray[np.intp]
 _REACH_S, _BLOCKS_SEEN_AFTER_S = 1.0, 0.5
 _FIGURES_LEFT = 0.15
 """Share of the burned-in edges that only noise far beyond annoying hides of a picture in its place."""
+_FIGURES_GO = 0.05
+"""Share that goes with the first blocks lost: without noise what figures show wanders less within a second or two."""
 _SURE_BY, _ANNOYING_BY = 0.5, 0.25
 """By how much of a grade a frame is surely better or worse than annoying, and by how much it is probably better."""
 _CONCEALED = STATES.index("blocks")
@@ -26,13 +28,15 @@ _CONCEALED = STATES.index("blocks")
 def reached_back(state: States, grade: Floats, missing: Floats, frame_rate: float) -> States:
     """States (N,) with each run that annoys led back over frames before it that lack figures, by the share missing (N,)."""
     state, reach = state.copy(), max(1, round(_REACH_S * frame_rate))
-    left = (missing > _FIGURES_LEFT) & (state == CLEAN)
     edges = np.flatnonzero(np.diff(np.concatenate([[0], (state != CLEAN).astype(int), [0]])))
     for start, end in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
         if grade[start:end].min() >= ANNOYING_GRADE:
             continue
-        stays = np.flatnonzero(~left[max(0, start - reach) : start])
-        first = max(0, start - reach) + (int(stays[-1]) + 1 if len(stays) else 0)
+        earliest, left = max(0, start - reach), _FIGURES_LEFT
+        if state[start] == _CONCEALED and earliest:
+            left = min(left, float(np.median(missing[max(0, earliest - reach) : earliest])) + _FIGURES_GO)
+        stays = np.flatnonzero((missing[earliest:start] <= left) | (state[earliest:start] != CLEAN))
+        first = earliest + (int(stays[-1]) + 1 if len(stays) else 0)
         moved = _CONCEALED if STATES[state[start]] == "frozen" else state[start]  # what is frozen has not moved yet
         state[first:start] = moved
     return state

@@ -32,7 +32,7 @@ _LUMA_PER_COLOUR_625, _LUMA_PER_COLOUR_525 = 1.25, 0.72
 """Rms luminance error over the noise read in U and V, on the simulated link. Decoders of 625-line colour average two
 lines, which those of 525 lines do not, and the subcarriers lie at 4.43 and 3.58 MHz."""
 _LUMA_PER_FINE = 1.5
-_WRONG_RMS, LEAST_CONCEALED = 32.0, 0.05
+_WRONG_RMS, _LEAST_CONCEALED = 32.0, 0.05
 """Error of a wholly wrong picture of an ordinary scene, and the least share of it that is wrong where blocks are seen."""
 _FIGURES_HIDDEN = 0.1
 """Share of the burned-in edges that noise and glare hide in a picture all of which is in its place."""
@@ -154,12 +154,17 @@ def evidence(features: Features, clean: Baseline, frame_rate: float) -> Floats:
     )
 
 
-def misplaced_rms(features: Features, clean: Baseline, least: float = 0.0) -> Floats:
-    """Rms luminance error (N,) of what is not in its place, by the share of the figures that went along, at least `least`.
+def misplaced_rms(features: Features, clean: Baseline) -> Floats:
+    """Rms luminance error (N,) of what is not in its place, by the share of the figures that went along.
 
-    Lost blocks that are concealed move with the scene, rows of a receiver short of sync aside, an echo's ghosts beside.
+    Rows of a receiver short of sync move aside, an echo's ghosts stand beside.
     """
-    return _WRONG_RMS * np.sqrt(np.maximum(missing_figures(features, clean) - _FIGURES_HIDDEN, least))
+    return _WRONG_RMS * np.sqrt(np.maximum(missing_figures(features, clean) - _FIGURES_HIDDEN, 0.0))
+
+
+def concealed_rms(features: Features, clean: Baseline) -> Floats:
+    """Rms luminance error (N,) of lost blocks, which are concealed and move with the scene: no noise hides figures there."""
+    return _WRONG_RMS * np.sqrt(np.maximum(missing_figures(features, clean), _LEAST_CONCEALED))
 
 
 def missing_figures(features: Features, clean: Baseline) -> Floats:

@@ -28,6 +28,14 @@ def test_a_break_up_began_with_the_figures_it_cost(state: int, before: int) -> N
     assert (found[60:] == state).all()
 
 
+def test_lost_blocks_began_with_the_first_step_down_of_the_figures() -> None:
+    step = np.concatenate([np.full(50, 0.02), np.full(10, 0.10), np.full(40, 0.5)])
+    assert np.flatnonzero(reached_back(told(60, BLOCKS), BAD, step, RATE) != CLEAN)[0] == 50
+    assert np.array_equal(reached_back(told(60, SPARKLE), BAD, step, RATE), told(60, SPARKLE))  # noise hides as many
+    slow = np.concatenate([np.linspace(0.0, 0.08, 60), np.full(40, 0.5)])  # glare, an exposure that changes
+    assert np.flatnonzero(reached_back(told(60, BLOCKS), BAD, slow, RATE) != CLEAN)[0] > 54
+
+
 def test_figures_missed_a_while_before_or_long_before_make_no_onset_earlier() -> None:
     missing = np.zeros(100)
     missing[40:57] = 0.3  # shown again from 57 on
