@@ -5,19 +5,19 @@ from __future__ import annotations
 import csv
 import itertools
 import math
-import re
 import sys
 from array import array
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from overlay.tracks import angles, terms, units
+from overlay.tracks.csv_cells import Cells, commas_are_decimal
 from overlay.tracks.csv_clock import clock_of
 from overlay.tracks.flown import Flown
 from overlay.tracks.quantities import columns_of, places
-from overlay.tracks.samples import BLOCK, Contents, Floats, Options, Samples, finite, number, numbers
+from overlay.tracks.samples import BLOCK, Contents, Floats, Options, Samples, finite, number
 from overlay.tracks.source import Source
 from overlay.tracks.terms import DATE, PLACE, TIME, Field
 
@@ -103,18 +103,30 @@ class _Table:
     def __init__(self, source: Source, layout: Layout, fields: dict[str, Field]) -> None:
         self.fields = fields
         self.texts: dict[str, list[str]] = {h: [] for h, f in fields.items() if f.column in (TIME, DATE, "mode")}
-        self.numbers: dict[str, array[float]] = {}
+        self.places: dict[str, array[float]] = {}
+        self._cells: dict[str, Cells] = {}
         self._headers = list(fields)
         self._pick = [layout.headers.index(header) for header in fields]
-        self._cells = _cell_reader(layout.delimiter)
+        self._comma = layout.delimiter != "," or commas_are_decimal(source.head_text())
+        self._signs: dict[str, int] = {}  # header of a latitude or longitude -> column of its hemisphere
         rows = _rows(source, layout)
         first = next(rows, None)
         if first is None:
-            raise source.error("a header without rows", "copy the log from the recorder again")
+            raise source.error(
+                "a header without a row of its width", "part the cells by semicolons, or export it again"
+            )
         if not self._take_units(first, layout):
             rows = itertools.chain([first], rows)
-        while block := list(itertools.islice(rows, BLOCK)):
+        for count, block in enumerate(iter(lambda: list(itertools.islice(rows, BLOCK)), [])):
+            if not count:
+                self._signs = self._hemispheres(block)
             self._take(block)
+
+    def numbers(self) -> dict[str, Floats]:
+        """Numbers by header; units that stood in the cells are now the fields' own."""
+        for header, cells in self._cells.items():
+            self.fields[header] = cells.settled()
+        return {header: finite(cells.values) for header, cells in self._cells.items()}
 
     def _take_units(self, row: list[str], layout: Layout) -> bool:
         """Whether the first row is a second row of headers that holds nothing but units."""
@@ -122,25 +134,50 @@ class _Table:
         if not named or not all(units.is_unit(cell) for cell in named):
             return False
         beside = dict(zip(layout.headers, row, strict=False))
-        self.fields = {h: f if f.unit else replace(f, unit=beside.get(h, "").strip()) for h, f in self.fields.items()}
+        self.fields = {
+            h: f if f.unit else replace(f, unit=beside.get(h, "").strip(), unclear=False)
+            for h, f in self.fields.items()
+        }
         return True
+
+    def _hemispheres(self, block: list[list[str]]) -> dict[str, int]:
+        """Columns that say north or south, east or west, of latitudes and longitudes that stand without a letter."""
+        found = {}
+        for column, letters in (("latitude_deg", "NS"), ("longitude_deg", "EW")):
+            header = next((h for h, f in self.fields.items() if f.column == column), None)
+            others = [i for i in range(max(map(len, block))) if i not in self._pick]
+            told = ({row[i].strip().upper() for row in block if i < len(row)} - {""} for i in others)
+            index = next((i for i, seen in zip(others, told, strict=True) if seen and seen <= set(letters)), None)
+            if header is not None and index is not None:
+                found[header] = index
+        return found
 
     def _take(self, block: list[list[str]]) -> None:
         for header, index in zip(self._headers, self._pick, strict=True):
             cells = [row[index] if index < len(row) else "" for row in block]
+            field = self.fields[header]
             if header in self.texts:
                 self.texts[header].extend(map(sys.intern, cells))
-            elif self.fields[header].column == PLACE:
+            elif field.column == PLACE:
                 pairs = [angles.place(cell) for cell in cells]
-                self.numbers.setdefault("latitude_deg", array("d")).extend(pair[0] for pair in pairs)
-                self.numbers.setdefault("longitude_deg", array("d")).extend(pair[1] for pair in pairs)
+                self.places.setdefault("latitude_deg", array("d")).extend(pair[0] for pair in pairs)
+                self.places.setdefault("longitude_deg", array("d")).extend(pair[1] for pair in pairs)
             else:
-                read = angles.angle if self.fields[header].column in ("latitude_deg", "longitude_deg") else self._cells
-                self.numbers.setdefault(header, array("d")).extend(numbers(cells, read))
+                column = self._cells.setdefault(header, Cells(field, comma=self._comma))
+                if header in self._signs:
+                    letters = [row[self._signs[header]].strip().upper() for row in block]
+                    cells = [
+                        f"-{cell.strip().lstrip('-')}" if letter in ("S", "W") else cell
+                        for cell, letter in zip(cells, letters, strict=True)
+                    ]
+                column.extend(cells)
 
 
 def _rows(source: Source, layout: Layout) -> Iterator[list[str]]:
-    """Rows of the header's width, a missing last cell allowed; others are dropped and counted."""
+    """Rows of the header's width, a missing last cell allowed; others are dropped and counted.
+
+    A header that comes again is passed over. One of other columns ends the table: what is under it would be misread.
+    """
     lines = itertools.islice(source.lines(), layout.line + 1, None)
     reader = csv.reader(lines, delimiter=layout.delimiter)
     width, dropped = len(layout.headers), 0
@@ -152,37 +189,26 @@ def _rows(source: Source, layout: Layout) -> Iterator[list[str]]:
         except csv.Error:
             dropped += 1
             continue
-        if len(row) >= width - 1 and tuple(row[:2]) != layout.headers[:2]:
+        headers = tuple(cell.strip() for cell in row)
+        if headers[:2] == layout.headers[:2]:
+            dropped += 1
+            if headers != layout.headers:
+                source.note("a second header of other columns: what is under it left out", f"line {reader.line_num}")
+                break
+        elif len(row) >= width - 1 and not any(row[width:]):
             yield row
         elif len(row) > 1 or any(row):
             dropped += 1
     source.count(dropped, "rows of another width than the header dropped")
 
 
-_WITH_UNIT = re.compile(r"\s*([-+]?\d+(?:\.\d*)?)\s*[^\d\s]{0,5}\s*")
-
-
-def _cell_reader(delimiter: str) -> Callable[[str], float]:
-    """How to read one number: with a decimal comma where the comma parts no cells, with a unit behind it or not."""
-
-    def read(cell: str) -> float:
-        text = cell if delimiter == "," else cell.replace(",", ".")
-        value = number(text)
-        if math.isnan(value) and (match := _WITH_UNIT.fullmatch(text)):
-            return number(match[1])
-        return value
-
-    return read
-
-
 def _samples(source: Source, options: Options, table: _Table) -> Samples:
-    raw = {header: finite(cells) for header, cells in table.numbers.items()}
+    raw = table.numbers()
     fields = [field for header, field in table.fields.items() if header in raw]
-    columns: dict[str, Floats] = {
-        name: raw[name] for name in ("latitude_deg", "longitude_deg") if PLACE in _kinds(table) and name in raw
-    }
+    columns: dict[str, Floats] = {name: finite(values) for name, values in table.places.items()}
     columns |= places(fields, raw, source)
-    count = len(next(iter(raw.values()), next(iter(table.texts.values()), [])))
+    sizes = [*map(len, columns.values()), *map(len, raw.values()), *map(len, table.texts.values())]
+    count = max(sizes, default=0)
     blank = np.full(count, np.nan)
     place = columns.get("latitude_deg", blank), columns.get("longitude_deg", blank)
     by_column = {
@@ -194,10 +220,6 @@ def _samples(source: Source, options: Options, table: _Table) -> Samples:
     if "mode" in by_column:
         columns["mode"], modes = mode_numbers(by_column["mode"][1])
     return Samples(time, columns, keeps_utc=keeps_utc, modes=modes)
-
-
-def _kinds(table: _Table) -> set[str]:
-    return {field.column for field in table.fields.values()}
 
 
 def mode_numbers(texts: Sequence[str]) -> tuple[Floats, dict[int, str]]:

@@ -19,6 +19,7 @@ class Flown:
         known = np.isfinite(time_s) & np.isfinite(latitude_deg) & np.isfinite(longitude_deg)
         known &= (np.abs(latitude_deg) <= 90) & ((latitude_deg != 0) | (longitude_deg != 0))
         moved = np.concatenate(([True], (np.diff(latitude_deg) != 0) | (np.diff(longitude_deg) != 0)))
+        self.all_times_s = time_s  # of every row, with a fresh fix or not
         self.rows = np.flatnonzero(known & moved)
         self.time_s = time_s[self.rows]
         self.latitude_deg, self.longitude_deg = latitude_deg[self.rows], longitude_deg[self.rows]

@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from overlay.tracks import angles, units
+from overlay.tracks import angles, terms, units
 from overlay.tracks.flown import Flown
 from overlay.tracks.samples import Floats
 from overlay.tracks.source import Source
@@ -18,6 +18,7 @@ from overlay.tracks.terms import Field
 from overlay.tracks.unnamed_units import PLACES, UnnamedUnits, largest, named_unit
 
 _TURNED = ("course_deg", "heading_deg", "wind_from_deg", "aerial_bearing_deg")
+_FULL_BYTE = 255.0  # stands for "not known" where a byte counts to 100
 _STICK_COUNTS = 1024.0  # full stick on hobby radios; common practice, no source
 
 
@@ -51,8 +52,9 @@ def columns_of(
     for field in wanted:
         unit = guess.of(field)
         if unit is None:
-            hint = f'{field.column} = "{field.header} (unit)"'
-            source.note(f"column {field.header!r} carries no unit: left out; name it by a mapping such as {hint}")
+            hint = f'{field.column} = "{terms.without_unit(field.header)} (unit)"'
+            lacks = "does not say what it counts" if field.unclear else "carries no unit known here"
+            source.note(f"column {field.header!r} {lacks}: left out; name it by a mapping such as {hint}")
             continue
         converted = units.convert(raw[field.header], field.quantity, unit)
         settled = _settled(field, converted, flown, source)
@@ -73,16 +75,30 @@ def _settled(field: Field, values: Floats, flown: Flown, source: Source) -> Floa
         return _direction(field, values, flown, source)
     if column in _TURNED:
         return angles.course(values)
-    if column == "throttle_pct" and largest(values) > 150:
-        if largest(values) > 1.2 * _STICK_COUNTS:
-            source.note(f"column {field.header!r} is no percentage: left out")
-            return None
-        return np.clip((values + _STICK_COUNTS) / (2 * _STICK_COUNTS), 0.0, 1.0) * 100.0
     if field.quantity == "percent":
-        return np.where((values >= 0) & (values <= 100), values, np.nan)
+        return _percentage(field, values, source)
     if column in ("bank_deg", "pitch_deg"):
         return (values + 180.0) % 360.0 - 180.0
     return values
+
+
+def _percentage(field: Field, values: Floats, source: Source) -> Floats | None:
+    """Percent from what logs call so: sticks go below nothing, fractions never above one, counts beyond a hundred."""
+    known = values[np.isfinite(values)]
+    if field.column == "throttle_pct" and len(known) and (known.min() < -20 or largest(values) > 150):
+        full = 100.0 if largest(values) <= 150 else _STICK_COUNTS
+        if largest(values) <= 1.2 * full:
+            return np.clip((values + full) / (2 * full), 0.0, 1.0) * 100.0
+    elif not named_unit(field) and len(known) and 0 < known.max() <= 1.0 and known.min() >= 0:
+        if not np.any(known % 1.0):
+            source.note(f"column {field.header!r} holds 0 and 1 alone: left out")
+            return None
+        source.note(f"{field.header!r} goes from 0 to 1: read as a fraction")
+        return values * 100.0
+    elif named_unit(field) or np.mean((known > 100) & (known != _FULL_BYTE)) < 0.01:
+        return np.where((values >= 0) & (values <= 100), values, np.nan)
+    source.note(f"column {field.header!r} is no percentage: left out")
+    return None
 
 
 def _received_power(field: Field, values: Floats, flown: Flown, source: Source) -> Floats | None:

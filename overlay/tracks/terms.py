@@ -107,10 +107,10 @@ _TERMS: tuple[tuple[tuple[str, ...], str], ...] = (
         "usedmah used mahdrawn capa charge",
     ),
     (
-        ("pack_remaining_pct", "charge_used_mAh"),
-        "packremaining remaining batteryremaining batterylevel batterypercent batpercent fuel soc "
-        "stateofcharge capacity",
+        ("pack_remaining_pct",),
+        "packremaining remaining batteryremaining batterylevel batterypercent batpercent fuel soc stateofcharge",
     ),
+    (("pack_remaining_pct", "charge_used_mAh"), "capacity"),
     (("throttle_pct",), "throttle thr"),
     (
         ("control_link_pct",),
@@ -143,11 +143,15 @@ _BRACKET = re.compile(r"\s*[\(\[\{<]\s*([^\)\]\}>]*?)\s*[\)\]\}>]?\s*$")
 
 @dataclass(frozen=True)
 class Field:
-    """A header understood: the column it stands for and its unit, empty where the header names none."""
+    """A header understood: the column it stands for and its unit, empty where the header names none.
+
+    `unclear` where only a unit could have told which column it is.
+    """
 
     header: str
     column: str
     unit: str
+    unclear: bool = False
 
     @property
     def quantity(self) -> str:
@@ -169,20 +173,28 @@ def assign(headers: Iterable[str], mapping: Mapping[str, str] | None = None) -> 
     for header, term, unit in ranked:
         column = next((c for c in _fitting(term, unit) if c not in taken or _is_second_receiver(term, c)), None)
         if column is not None:
-            fields[header] = Field(header, column, unit)
+            fields[header] = Field(header, column, unit, not units.is_unit(unit) and _needs_unit(term))
             taken.add(column)
     return fields
+
+
+def _needs_unit(term: str) -> bool:
+    """Whether a term stands for different quantities; a link's strength is told from its quality by the numbers."""
+    columns = _CANDIDATES[term]
+    return len({Field("", c, "").quantity for c in columns}) > 1 and "control_rssi_dBm" not in columns
 
 
 def split(header: str) -> tuple[str, str]:
     """(term, unit) of a header; the unit from brackets, else from a last word that is one.
 
-    >>> split("GSpd(kmh)"), split("height_ft"), split("Yaw [°]"), split("Time")
-    (('gspd', 'kmh'), ('height', 'ft'), ('yaw', '°'), ('time', ''))
+    >>> split("GSpd(kmh)"), split("height_ft"), split("Yaw [°]"), split("Alt (ft MSL)"), split("Time")
+    (('gspd', 'kmh'), ('height', 'ft'), ('yaw', '°'), ('alt', 'ft'), ('time', ''))
     """
     match = _BRACKET.search(header)
     if match and match.start() > 0:
-        return _term(header[: match.start()]), match[1]
+        term = _term(header[: match.start()])
+        quantities = [Field("", c, "").quantity for c in _CANDIDATES.get(term, ())]
+        return term, next(filter(None, (units.within(match[1], q) for q in quantities)), match[1])
     words = re.split(r"[\s_.,:;]+", header.strip())
     for count in (1, 2):
         unit, term = "/".join(words[-count:]), _term("".join(words[:-count]))
@@ -191,6 +203,16 @@ def split(header: str) -> tuple[str, str]:
         ):
             return term, unit
     return _term(header), ""
+
+
+def without_unit(header: str) -> str:
+    """A header without what it says in brackets at its end.
+
+    >>> without_unit("Alt (ft MSL)")
+    'Alt'
+    """
+    match = _BRACKET.search(header)
+    return header[: match.start()].strip() if match and match.start() > 0 else header.strip()
 
 
 def is_term(header: str) -> bool:

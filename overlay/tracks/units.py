@@ -7,6 +7,7 @@ mile 1929); standard gravity 9.80665 m/s² (CGPM 1901).
 from __future__ import annotations
 
 import math
+import re
 
 import numpy as np
 from numpy.typing import NDArray
@@ -53,7 +54,7 @@ QUANTITIES: dict[str, dict[str, float]] = {
     "rate": _RATE,
     "acceleration": _ACCELERATION,
     "voltage": {"v": 1.0, "volt": 1.0, "volts": 1.0, "mv": 1e-3, "cv": 1e-2},
-    "current": {"a": 1.0, "amp": 1.0, "amps": 1.0, "ampere": 1.0, "amperes": 1.0, "ma": 1e-3, "ca": 1e-2},
+    "current": {"a": 1.0, "amp": 1.0, "amps": 1.0, "ampere": 1.0, "amperes": 1.0, "ma": 1e-3, "da": 0.1, "ca": 1e-2},
     "charge": {"mah": 1.0, "ah": 1e3},
     "percent": _PERCENT,
     "power": {"mw": 1.0, "w": 1e3, "dbm": math.nan},
@@ -84,9 +85,30 @@ def measures(unit: str, quantity: str) -> bool:
     return plain(unit) in QUANTITIES[quantity]
 
 
+def within(text: str, quantity: str) -> str:
+    """The unit of `quantity` in a text such as "ft AGL", empty where there is none or more than one.
+
+    >>> within("ft AGL", "length"), within("MSL", "length"), within("kmh", "speed")
+    ('ft', '', 'kmh')
+    """
+    if measures(text, quantity):
+        return text.strip()
+    found = [word for word in re.split(r"[\s,;]+", text) if measures(word, quantity)]
+    return found[0] if len(found) == 1 else ""
+
+
 def is_unit(text: str) -> bool:
     """Whether a text is a unit of anything."""
     return any(plain(text) in units for units in QUANTITIES.values())
+
+
+def base(quantity: str) -> str:
+    """The unit that columns of `quantity` are kept in.
+
+    >>> base("length"), base("speed"), base("charge")
+    ('m', 'm/s', 'mah')
+    """
+    return next((unit for unit, factor in QUANTITIES[quantity].items() if factor == 1.0), "")
 
 
 def convert(values: Floats, quantity: str, unit: str) -> Floats:

@@ -348,6 +348,81 @@ def test_rows_of_another_width_and_header_rows_between_are_dropped(saved):
     assert any(line.what.startswith("3 rows of another width") for line in log.damage)
 
 
+def test_a_second_header_of_other_columns_ends_the_table(saved):
+    first = table("time (s),lat,lon,height (m),speed (m/s)", lambda i: (i, latitude(i), "7", "90", "20"))
+    swapped = table("time (s),lat,lon,speed (m/s),height (m)", lambda i: (120 + i, latitude(120 + i), "7", "20", "90"))
+    log = read_log(saved(first + swapped))
+    assert np.all(log.flights[0]["height_m"] == 90)
+    assert len(log.flights[0]) == 120
+    assert any("second header" in damage.what for damage in log.damage)
+
+
+@pytest.mark.parametrize(
+    ("header", "cell", "column", "value"),
+    [
+        ("Altitude", "328 ft", "height_m", 328 * 0.3048),
+        ("Altitude (m)", "328 ft", "height_m", 328 * 0.3048),
+        ("Alt", "0.1 km", "height_m", 100.0),
+        ("Speed", "72 km/h", "ground_speed_mps", 20.0),
+        ("Vario", "196.85 ft/min", "vertical_speed_mps", 1.0),
+        ("Battery", "15.2V", "voltage_V", 15.2),
+        ("Current", "1520 mA", "current_A", 1.52),
+        ("Alt", "120 fathoms", "height_m", None),  # not known here, and not metres
+    ],
+)
+def test_units_behind_the_numbers(only, header, cell, column, value):
+    flight = only(table(f"time (s),lat,lon,{header}", lambda i: (i, latitude(i), "7", cell)))
+    assert flight.has(column) == (value is not None)
+    if value is not None:
+        assert np.allclose(flight[column], value, rtol=1e-5)
+
+
+def test_units_that_change_from_cell_to_cell(only):
+    def cells(i):
+        height = 900 + i
+        return i, latitude(i), "7", f"{height} m" if height < 1000 else f"{height / 1000} km" if i % 2 else f"{height}"
+
+    flight = only(table("time (s),lat,lon,Alt", cells, count=200))
+    bare = (np.arange(200) >= 100) & (np.arange(200) % 2 == 0)
+    assert np.isnan(flight["height_m"][bare]).all()
+    assert np.allclose(flight["height_m"][~bare], 900 + np.arange(200)[~bare])
+
+
+@pytest.mark.parametrize("places", ["degrees", "minutes"])
+@pytest.mark.parametrize("between", [True, False])
+def test_hemispheres_in_columns_of_their_own(only, places, between):
+    """NMEA 0183 keeps the letter in a field of its own; without it the flight is on another continent."""
+
+    def cells(i):
+        north = f"{latitude(i):.7f}" if places == "degrees" else f"46{(latitude(i) - 46) * 60:010.7f}"
+        east = "71.5000000" if places == "degrees" else "07130.0000001"
+        return (i, north, "S", east, "W") if between else (i, north, east, "S", "W")
+
+    header = "Latitude,N/S,Longitude,E/W" if between else "Latitude,Longitude,NS,EW"
+    flight = only(table(f"time (s),{header}", cells))
+    assert np.allclose(flight["latitude_deg"], [-latitude(i) for i in range(120)], atol=2e-7)
+    assert np.allclose(flight["longitude_deg"], -71.5, atol=2e-7)
+
+
+def test_decimal_commas_between_quotes(only):
+    def cells(i):
+        return tuple(
+            f'"{number}"'.replace(".", ",") for number in (f"{i}.0", f"{latitude(i):.7f}", "7.25", f"{90 + i / 8:.3f}")
+        )
+
+    flight = only(table("time (s),lat,lon,height (m)", cells))
+    assert np.allclose(flight["height_m"], 90 + np.arange(120) / 8)
+    assert np.allclose(np.diff(flight.time_s), 1.0)
+
+
+def test_decimal_commas_that_part_the_cells_are_refused(saved):
+    data = table(
+        "time (s),lat,lon,height (m)", lambda i: (f"{i},0", f"{latitude(i):.7f}".replace(".", ","), "7,25", "90,0")
+    )
+    with pytest.raises(TrackError, match="without a row of its width"):
+        read_log(saved(data))
+
+
 def test_modes_by_name(only):
     flight = only(table("time (s),lat,lon,FM", lambda i: (i, latitude(i), -12.25, "CRUISE" if i < 60 else "RTH")))
     assert [flight.modes[int(code)] for code in flight["mode"][[0, 119]]] == ["CRUISE", "RTH"]
