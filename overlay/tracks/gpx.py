@@ -97,7 +97,8 @@ class _Document:
         if self._options.interval_s is not None:
             time = np.arange(count, dtype=np.float64) * self._options.interval_s
         no_fix = raw.pop("fix", np.zeros(count)) == NO_FIX
-        mapping = {column: header for column, header in self._options.columns.items() if header in raw}
+        own = {"height_m": "ele"} if "ele" in raw else {}  # the standard's, before an extension's
+        mapping = {column: header for column, header in (own | dict(self._options.columns)).items() if header in raw}
         fields = [f for f in terms.assign(raw, mapping).values() if f.column not in (TIME, DATE, PLACE, *place)]
         columns = place | columns_of(fields, raw, Flown(time, *place.values()), self._source, si=True)
         return Samples(time, columns, keeps_utc=self._options.interval_s is None, not_valid=no_fix)

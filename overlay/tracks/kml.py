@@ -1,7 +1,8 @@
 """KML 2.2/2.3 and KMZ (OGC 07-147r2, 12-007r2): gx:Track, timed placemarks, bare lines.
 
-The angles of a gx:Track are heading, tilt and roll of what flies along it, in degrees. From memory of the reference:
-tilt is positive nose up, roll positive right wing down.
+The angles of a gx:Track are heading, tilt and roll of what flies along it, in degrees. The reference says of either that
+it turns clockwise about an axis, not from which end that is looked at; writers differ. Tilt is taken as positive nose up,
+roll as positive right wing down, unless the aircraft would lean out of its turns: then both are turned.
 """
 
 from __future__ import annotations
@@ -21,7 +22,7 @@ import numpy as np
 from overlay.tracks import terms
 from overlay.tracks.dates import posix_of_iso
 from overlay.tracks.flown import Flown
-from overlay.tracks.quantities import columns_of
+from overlay.tracks.quantities import columns_of, leaning_inwards
 from overlay.tracks.samples import Contents, Floats, Options, Samples, number
 from overlay.tracks.source import Source
 from overlay.tracks.xml_stream import Walker, root_name
@@ -50,9 +51,9 @@ def read(source: Source, options: Options) -> Contents:
         document.walker.walk(file, source)
     runs = document.track_runs(source, options)
     if not runs and document.points:
-        runs = [_of_points(document.points)]
+        runs = [_of_points(source, document.points, document.heights())]
     if not runs and document.lines:
-        runs = _of_lines(source, _distinct(source, document.lines), options)
+        runs = _of_lines(source, _distinct(source, document.lines), options, document.heights())
     if not runs:
         raise source.error("KML without a track", "export the track itself, not single places")
     return Contents(NAME, runs, BORN)
@@ -65,6 +66,7 @@ class _TrackParts:
     when: array[float] = field(default_factory=lambda: array("d"))  # POSIX seconds
     place: array[float] = field(default_factory=lambda: array("d"))  # longitude, latitude, altitude of each, in a row
     angles: array[float] = field(default_factory=lambda: array("d"))  # heading, tilt, roll of each, in a row
+    heights: str = ""  # what they are counted from: its altitudeMode
     arrays: dict[str, array[float]] = field(default_factory=dict)
 
     def places(self) -> Floats:
@@ -93,9 +95,13 @@ class _Document:
         self._array = array("d")
         self._times: dict[str, str] = {}
         self._geometry = ""
+        self._shown: dict[str, str] = {}  # name of an array -> what its schema says to show for it
+        self._array_name = ""
+        self._modes: set[str] = set()  # altitudeModes of points and lines
         self._places: list[tuple[str, Places]] = []
         opened = {
             "Track": lambda _: self._begin_track(),
+            "SimpleArrayField": lambda attributes: setattr(self, "_array_name", attributes.get("name", "")),
             "SimpleArrayData": self._begin_array,
             "Placemark": lambda _: self._begin_placemark(),
             "Point": lambda _: self._begin_geometry("Point"),
@@ -111,6 +117,8 @@ class _Document:
             "begin": lambda text: self._times.__setitem__("begin", text),
             "end": lambda text: self._times.__setitem__("end", text),
             "coordinates": self._coordinates,
+            "altitudeMode": self._altitude_mode,
+            "displayName": lambda text: self._shown.__setitem__(self._array_name, text.strip()),
             "Placemark": lambda _: self._end_placemark(),
         }
         self.walker = Walker(opened, closed)
@@ -119,7 +127,18 @@ class _Document:
         """Each track as a run; one that the end of the file cut off counts as well."""
         self._end_track()
         source.limit_tracks(len(self.tracks))
+        for parts in self.tracks:
+            parts.arrays = {self._header(name, options): values for name, values in parts.arrays.items()}
         return [_of_track(source, parts, options) for parts in _distinct_tracks(source, self.tracks)]
+
+    def heights(self) -> str:
+        """What the heights of points and lines are counted from, empty where they do not agree."""
+        return next(iter(self._modes)) if len(self._modes) == 1 else ""
+
+    def _header(self, name: str, options: Options) -> str:
+        """An array's name, or what its schema shows instead where that says more: it holds the unit as a rule."""
+        shown = self._shown.get(name, "")
+        return shown if terms.is_term(shown) and name not in options.columns.values() else name
 
     def _begin_track(self) -> None:
         self._track = _TrackParts()
@@ -153,6 +172,12 @@ class _Document:
     def _angles(self, text: str) -> None:
         if self._track:
             self._track.angles.extend(_three(text))
+
+    def _altitude_mode(self, text: str) -> None:
+        if self._track:
+            self._track.heights = text.strip()
+        else:
+            self._modes.add(text.strip())
 
     def _coordinates(self, text: str) -> None:
         places = [(number(m[1]), number(m[2]), number(m[3] or "")) for m in _TUPLE.finditer(text)]
@@ -190,13 +215,16 @@ def _of_track(source: Source, parts: _TrackParts, options: Options) -> Samples:
         time = np.arange(count, dtype=np.float64) * options.interval_s
     else:
         time = np.array(parts.when[:count])
-    columns = {"longitude_deg": place[:, 0], "latitude_deg": place[:, 1], "height_m": _heights(place[:, 2])}
+    columns = _columns(source, place, parts.heights)
     if len(parts.angles) == len(parts.place):
         angles = np.array(parts.angles).reshape(-1, 3)[:count]
+        bank = _signed(angles[:, 2])
+        inwards = leaning_inwards(bank, Flown(time, place[:, 1], place[:, 0]), source)
+        sign = 1.0 if inwards is bank else -1.0
         columns |= {
             "heading_deg": angles[:, 0] % 360.0,
-            "pitch_deg": _signed(angles[:, 1]),
-            "bank_deg": _signed(angles[:, 2]),
+            "pitch_deg": sign * _signed(angles[:, 1]),
+            "bank_deg": inwards,
         }
     columns |= _array_columns(source, parts, columns, time, options)
     return Samples(time, columns, keeps_utc=options.interval_s is None)
@@ -213,13 +241,21 @@ def _array_columns(
     return columns_of(fields, raw, flown, source, si=False)
 
 
-def _of_points(points: Sequence[tuple[str, tuple[float, float, float]]]) -> Samples:
+def _columns(source: Source, place: Floats, mode: str) -> dict[str, Floats]:
+    """Columns of (N, 3) longitudes, latitudes and heights, these by what their altitudeMode counts them from."""
+    heights = "height_m"
+    if mode == "relativeToGround":
+        source.note("heights over the ground under the aircraft (relativeToGround): taken as over home")
+        heights = "height_over_home_m"
+    return {"longitude_deg": place[:, 0], "latitude_deg": place[:, 1], heights: _heights(place[:, 2])}
+
+
+def _of_points(source: Source, points: Sequence[tuple[str, tuple[float, float, float]]], mode: str) -> Samples:
     place = np.array([place for _, place in points])
-    columns = {"longitude_deg": place[:, 0], "latitude_deg": place[:, 1], "height_m": _heights(place[:, 2])}
-    return Samples(np.array([posix_of_iso(text) for text, _ in points]), columns)
+    return Samples(np.array([posix_of_iso(text) for text, _ in points]), _columns(source, place, mode))
 
 
-def _of_lines(source: Source, lines: Sequence[_Line], options: Options) -> list[Samples]:
+def _of_lines(source: Source, lines: Sequence[_Line], options: Options, mode: str) -> list[Samples]:
     """Lines carry no times of their own: read at a fixed interval, in UTC where their span agrees with it."""
     if options.interval_s is None:
         raise _untimed(source)
@@ -230,8 +266,8 @@ def _of_lines(source: Source, lines: Sequence[_Line], options: Options) -> list[
         time = np.arange(len(place), dtype=np.float64) * options.interval_s
         begin, end = posix_of_iso(line.begin), posix_of_iso(line.end)
         agrees = abs((end - begin) - time[-1]) < 0.02 * time[-1] + options.interval_s
-        columns = {"longitude_deg": place[:, 0], "latitude_deg": place[:, 1], "height_m": _heights(place[:, 2])}
-        runs.append(Samples(time + (begin if agrees else 0.0), columns, keeps_utc=bool(agrees)))
+        shift = begin if agrees else 0.0
+        runs.append(Samples(time + shift, _columns(source, place, mode), keeps_utc=bool(agrees)))
     return runs
 
 

@@ -62,7 +62,7 @@ def columns_of(
             earlier = result.get(field.column)
             result[field.column] = settled if earlier is None else np.fmax(earlier, settled)
     if "bank_deg" in result and not si:
-        result["bank_deg"] = _leaning_inwards(result["bank_deg"], flown, source)
+        result["bank_deg"] = leaning_inwards(result["bank_deg"], flown, source)
     return result
 
 
@@ -166,7 +166,7 @@ def _is_degrees_minutes(values: Floats) -> bool:
     return bool(np.all((known % 100 < 60) & (known < 18060)))
 
 
-def _leaning_inwards(bank: Floats, flown: Flown, source: Source) -> Floats:
+def leaning_inwards(bank: Floats, flown: Flown, source: Source) -> Floats:
     """Bank positive to the right: in turns an aircraft leans inwards, and a log that says otherwise counts the other way."""
     turning, leaning = flown.turning_dps(), bank[flown.rows]
     judged = (np.abs(np.nan_to_num(turning)) > 3.0) & (np.abs(np.nan_to_num(leaning)) > 8.0)

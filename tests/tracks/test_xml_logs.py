@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import zipfile
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import numpy as np
@@ -11,6 +12,7 @@ import pytest
 
 from overlay.errors import TrackError
 from overlay.tracks import Fix, read_log, sniff
+from tests.tracks.conftest import fly, kml
 
 NOON = datetime(2026, 7, 1, 12, 0, tzinfo=UTC).timestamp()
 KML = '<kml xmlns="http://www.opengis.net/kml/2.2" xmlns:gx="http://www.google.com/kml/ext/2.2"><Document>'
@@ -95,6 +97,11 @@ class TestGpx:
         assert sniff(path) == "GPX"
         assert len(read_log(path).flights[0]) == 60
 
+    def test_the_elevation_of_the_standard_goes_before_an_extension_s_altitude(self, saved):
+        inner = "<extensions><x:altitude xmlns:x='http://example.org/x'>3</x:altitude></extensions>"
+        flight = read_log(saved(gpx("".join(point(i, inner) for i in range(60))))).flights[0]
+        assert np.array_equal(flight["height_m"], 100.0 + np.arange(60))
+
     def test_gpx_of_before_the_rollover_is_not_believed(self, saved):
         data = gpx("".join(point(i) for i in range(60))).replace(b"2026-07-01", b"2006-11-15")
         assert not read_log(saved(data)).flights[0].keeps_utc
@@ -124,6 +131,38 @@ class TestKml:
         assert flight["pitch_deg"][0] == 5
         assert flight["heading_deg"][0] == 15
         assert flight["voltage_V"][0] == 12
+
+    def test_angles_that_would_lean_out_of_the_turns_are_turned(self, saved):
+        flown = fly()
+        logged = replace(flown, bank_deg=-flown.bank_deg)
+        tilted = kml(logged).replace(b" 0 ", b" 7 ")
+        flight = read_log(saved(tilted)).flights[0]
+        assert np.allclose(flight["bank_deg"], flown.bank_deg, atol=0.01)
+        assert np.all(flight["pitch_deg"] == -7)
+        assert np.all(read_log(saved(kml(flown).replace(b" 0 ", b" 7 "))).flights[0]["pitch_deg"] == 7)
+
+    def test_heights_over_the_ground_are_not_over_the_sea(self, saved):
+        """OGC 07-147r2, 9.20: relativeToGround counts from the terrain, absolute from the vertical datum."""
+        track = kml_track().replace("<gx:Track>", "<gx:Track><altitudeMode>relativeToGround</altitudeMode>")
+        log = read_log(saved(f"{KML}{track}</Document></kml>".encode()))
+        assert log.flights[0]["height_over_home_m"][0] == 100
+        assert not log.flights[0].has("height_m")
+        assert any("relativeToGround" in damage.what for damage in log.damage)
+
+    def test_the_name_that_a_schema_shows_for_an_array_holds_its_unit(self, saved):
+        field = (
+            '<gx:SimpleArrayField name="a1" type="float"><displayName>Altitude (ft)</displayName></gx:SimpleArrayField>'
+        )
+        wind = '<gx:SimpleArrayField name="w" type="float"><displayName>Wind speed (mph)</displayName></gx:SimpleArrayField>'
+        arrays = "".join(
+            f'<gx:SimpleArrayData name="{name}">{"<gx:value>10</gx:value>" * 60}</gx:SimpleArrayData>'
+            for name in ("a1", "w")
+        )
+        more = f"<ExtendedData><SchemaData>{arrays}</SchemaData></ExtendedData>"
+        data = f"{KML}<Schema>{field}{wind}</Schema>{kml_track(60, more)}</Document></kml>"
+        flight = read_log(saved(data.encode())).flights[0]
+        assert flight["wind_speed_mps"][0] == pytest.approx(4.4704)  # the mile is 1609.344 m
+        assert flight["height_m"][0] == 100  # of the places, before an array's
 
     def test_a_multi_track_and_the_name_space_of_2_3(self, saved):
         """OGC KML 2.3 took Track and coord into the standard's own name space."""
