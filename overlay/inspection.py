@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from overlay.clock import format_utc
+from overlay.errors import InputError, RecordingError
 
 if TYPE_CHECKING:
     from overlay.recordings import Recording
@@ -32,7 +34,12 @@ def inspect_file(
         return describe_log(read_log(path, columns=columns, time_zone=time_zone, interval_s=interval_s))
     from overlay.recordings import open_recording
 
-    return describe_recording(open_recording([path]))
+    try:
+        return describe_recording(open_recording([path]))
+    except RecordingError as error:
+        if not Path(path).is_file():
+            raise InputError(path, error.found, "give a recording or a log") from None
+        raise
 
 
 def describe_recording(recording: Recording) -> dict[str, Any]:
@@ -91,9 +98,15 @@ def _describe_flight(track: Track) -> dict[str, Any]:
         "mean_rate_Hz": (len(times) - 1) / span if span > 0 else None,
         "gaps": [{"start_s": start, "end_s": end} for start, end in track.gaps],
         "columns": [name for name in track.columns if track.has(name)],
+        "ranges": {name: _range(track[name]) for name in track.columns if track.has(name)},
         "bounds": _bounds(latitude, longitude),
         "max_ground_speed_mps": float(np.nanmax(speed)) if np.isfinite(speed).any() else None,
     }
+
+
+def _range(values: Any) -> list[float]:
+    """Least and greatest of a column: what shows a wrong unit at once."""
+    return [float(np.nanmin(values)), float(np.nanmax(values))]
 
 
 def _bounds(latitude: Any, longitude: Any) -> dict[str, float] | None:

@@ -115,6 +115,17 @@ def _exchange(temporary: Path, target: Path) -> None:
     shutil.rmtree(old)
 
 
+def made_folder(path: str | os.PathLike[str]) -> Path:
+    """The folder, made where it is missing. UsageError where a file has its name, OutputError where it cannot be made."""
+    folder = Path(path)
+    with _as_output_error(folder):
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+        except (FileExistsError, NotADirectoryError):
+            raise UsageError(f"{printable(str(folder))}: is not a folder; give the name of a folder") from None
+    return folder
+
+
 def write_text(
     path: str | os.PathLike[str],
     text: str,

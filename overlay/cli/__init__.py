@@ -7,6 +7,7 @@ code here and nowhere else; anything unexpected is left to show its traceback.
 from __future__ import annotations
 
 import argparse
+import io
 import os
 import sys
 from collections.abc import Sequence
@@ -40,6 +41,7 @@ def parser() -> argparse.ArgumentParser:
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit code (0, 2 usage, 3 unusable input, 4 no trustworthy answer, 130)."""
+    _write_what_can_be_written()
     try:
         arguments = parser().parse_args(argv)
         code: int = arguments.run(arguments)
@@ -59,6 +61,13 @@ def main(argv: Sequence[str] | None = None) -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return _told(f"overlay: the output cannot be written: {error.strerror}", 3)
     return code
+
+
+def _write_what_can_be_written() -> None:
+    """A terminal or pipe that cannot show a character gets a question mark for it, not a traceback."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper) and stream.errors == "strict":
+            stream.reconfigure(errors="replace")
 
 
 def _worded(what: str, error: BaseException) -> str:

@@ -65,6 +65,7 @@ def run(arguments: argparse.Namespace) -> int:
     from overlay.clips.series import cut_all
     from overlay.flight import Flight
     from overlay.flight_clips import material_of
+    from overlay.output import made_folder
 
     _require_sense(arguments)
     file, folder = flight_file(arguments), Path(arguments.output)
@@ -72,7 +73,7 @@ def run(arguments: argparse.Namespace) -> int:
         flight = Flight(file, pin=arguments.pin, progress=stages)
         material = material_of(flight, arguments.layout, arguments.units, map_hdr=arguments.hdr == "map")
         clips = _asked_clips(arguments, flight, material)
-        _make(folder)
+        made_folder(folder)
         written = [_write_list(folder, clips, arguments)] if arguments.plan is None else []
         done: list[Cut] = []
         if not arguments.propose:
@@ -93,10 +94,11 @@ def cut_clips(
     from overlay.clips.clip_list import ClipList
     from overlay.clips.series import cut_all
     from overlay.flight_clips import material_of, proposed_of
+    from overlay.output import made_folder
 
     material = material_of(flight, "training", None)
     clips = ClipList(version=1, height=height, clip=proposed_of(flight, material, most=most))
-    _make(folder)
+    made_folder(folder)
     done, sheet = cut_all(material, clips, folder, overwrite=False, progress=partial(progress, _STAGE))
     _write(folder / _LIST, clips, overwrite=False)
     listed = [(one.path, f"training clip: {one.title}") for one in done]
@@ -145,15 +147,6 @@ def _write(path: Path, clips: ClipList, *, overwrite: bool, inputs: Any = ()) ->
 
     write_text(path, as_toml(clips), overwrite=overwrite, inputs=inputs)
     return path
-
-
-def _make(folder: Path) -> None:
-    from overlay.errors import OutputError
-
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise OutputError(f"{folder}: cannot be made ({error.strerror}); give another folder") from error
 
 
 def _require_sense(arguments: argparse.Namespace) -> None:

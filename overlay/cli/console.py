@@ -32,7 +32,12 @@ def remark(line: str) -> None:
 
 def say_json(value: Any) -> None:
     """One JSON object on stdout; NaN and infinities become null, since JSON has neither."""
-    say(json.dumps(finite(value), indent=2, ensure_ascii=False, allow_nan=False))
+    text = json.dumps(finite(value), indent=2, ensure_ascii=False, allow_nan=False)
+    try:
+        text.encode(sys.stdout.encoding if sys.stdout else "utf-8")
+    except UnicodeEncodeError:  # a pipe of another encoding, or a file name that is no text: JSON has escapes for both
+        text = json.dumps(finite(value), indent=2, allow_nan=False)
+    say(text)
 
 
 def finite(value: Any) -> Any:

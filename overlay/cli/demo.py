@@ -35,13 +35,14 @@ def run(arguments: argparse.Namespace) -> int:
     """Make the flight, run every command's work on it, and say what to open."""
     from overlay.flight import Flight
     from overlay.flight_file import load_flight
+    from overlay.output import made_folder
     from overlay_samples.demo import make
 
     folder = Path(arguments.folder)
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise UsageError(f"{folder} exists and is not empty; give the name of a new folder")
     begun = time.monotonic()
-    folder.mkdir(parents=True, exist_ok=True)
+    made_folder(folder)
     with Stages() as stages:
         make(folder, progress=stages)
         flight = Flight(load_flight(folder), progress=stages)

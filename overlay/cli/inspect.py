@@ -96,13 +96,19 @@ def _recording_rows(facts: dict[str, Any]) -> list[tuple[str, str]]:
 def _flight_rows(facts: dict[str, Any]) -> list[tuple[str, str]]:
     when = f"{facts['first_utc']} … {facts['last_utc']}" if facts["keeps_utc"] else "no UTC in this log"
     rate = f"{facts['mean_rate_Hz']:.2f} a second" if facts["mean_rate_Hz"] else "–"
-    speed = facts["max_ground_speed_mps"]
+    gaps = len(facts["gaps"])
     return [
         ("time", f"{when}, {format_duration(facts['duration_s'])}"),
-        ("fixes", f"{facts['fixes']} of {facts['rows']} rows, {rate}, {len(facts['gaps'])} gaps"),
-        ("fastest", f"{speed:.1f} m/s over the ground" if speed is not None else "–"),
-        ("columns", ", ".join(facts["columns"])),
+        ("fixes", f"{facts['fixes']} of {facts['rows']} rows, {rate}, {gaps} {'gap' if gaps == 1 else 'gaps'}"),
+        *((name, _range(name, *facts["ranges"][name])) for name in facts["columns"]),
     ]
+
+
+def _range(column: str, least: float, greatest: float) -> str:
+    """From the least to the greatest, but of a place, which is nobody's business on a shared screen."""
+    if column in ("latitude_deg", "longitude_deg"):
+        return "known"
+    return f"{least:.4g}" if least == greatest else f"{least:.4g} … {greatest:.4g}"
 
 
 def _fraction(text: str) -> float:

@@ -133,14 +133,12 @@ def _ground(sample: SampleMoments, moment: Moment, name: str, size: tuple[int, i
 
 def _check(targets: list[Path], *, overwrite: bool) -> None:
     """Refuse before the work what would be refused after it; make the folder."""
+    from overlay.output import made_folder
+
     for target in targets:
         if target.exists() and not overwrite:
             raise UsageError(f"{target} exists; give --overwrite to replace it, or another name")
-    folder = targets[0].parent
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise UsageError(f"{folder}: the folder cannot be made: {error.strerror}") from error
+    made_folder(targets[0].parent)
 
 
 def _save(picture: Picture, target: Path, *, overwrite: bool) -> None:
@@ -157,13 +155,13 @@ def _save(picture: Picture, target: Path, *, overwrite: bool) -> None:
 def _write_gallery(folder: Path, found: dict[str, Layout], *, overwrite: bool) -> list[Path]:
     from overlay.cli.sample_moments import SampleMoments
     from overlay.gallery import page, plates
-    from overlay.output import write_text
+    from overlay.output import made_folder, write_text
 
     named = {Path(name).stem: layout for name, layout in found.items()}
     target = folder / "gallery.md"
     pictures = folder / "pictures"
     _check([target], overwrite=overwrite)
-    pictures.mkdir(exist_ok=True)
+    made_folder(pictures)
     sample, written = SampleMoments(), [target]
     with Stages() as stages:
         drawings = plates(named, sample.at, sample.ahead)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import os
-from pathlib import Path
 from typing import Any
 
 from overlay.cli.console import say
@@ -34,8 +33,10 @@ def run(arguments: argparse.Namespace) -> int:
     """Sort the files, check that each can be read, and write the flight."""
     from overlay.errors import UsageError
     from overlay.flight_file import FILE_NAME
-    from overlay.output import write_text
+    from overlay.output import made_folder, write_text
 
+    if not arguments.folder:
+        raise UsageError("DIR is empty: name the flight's folder, or . for this one")
     camera, ground, track = list(arguments.camera), list(arguments.ground), arguments.track
     for name in arguments.files:
         kind = _kind(name)
@@ -48,8 +49,7 @@ def run(arguments: argparse.Namespace) -> int:
             (camera if kind == "camera" else ground).append(name)
     if not (camera or ground or track):
         raise UsageError("no files given: name recordings and a log")
-    folder = Path(arguments.folder)
-    folder.mkdir(parents=True, exist_ok=True)
+    folder = made_folder(arguments.folder)
     target = folder / FILE_NAME
     write_text(target, _toml(folder, arguments.title, camera, ground, track), overwrite=arguments.overwrite)
     say(f"wrote {target}")
@@ -65,7 +65,7 @@ def _kind(name: str) -> str:
     return "camera" if min(described["display_width"], described["display_height"]) >= _HD_LINES else "ground"
 
 
-def _toml(folder: Path, title: str, camera: list[str], ground: list[str], track: str | None) -> str:
+def _toml(folder: str | os.PathLike[str], title: str, camera: list[str], ground: list[str], track: str | None) -> str:
     import json
 
     def quoted(name: str) -> str:

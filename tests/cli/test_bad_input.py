@@ -198,6 +198,46 @@ def test_new_never_overwrites(folder: Path) -> None:
     assert "Other" in (folder / "f" / "flight.toml").read_text()
 
 
+@pytest.mark.parametrize("name", ["", "t.gpx", "t.gpx/under"])
+def test_a_folder_that_cannot_be_is_refused(folder: Path, name: str) -> None:
+    (folder / "t.gpx").write_text(gpx())
+    done = overlay("new", name, "t.gpx", cwd=folder)
+    assert done.returncode == 2
+    assert "Traceback" not in done.stderr
+    assert [entry.name for entry in folder.iterdir()] == ["t.gpx"]
+
+
+def test_streams_of_another_encoding_and_names_of_no_encoding(folder: Path) -> None:
+    """A terminal of ISO 8859-1 has no dots of an ellipsis, and Unix allows names that are no text in any encoding."""
+    named = folder / "m\u00f6we \u03b1.gpx"
+    named.write_text(gpx())
+    (folder / os.fsdecode(b"\xff\xfe.gpx")).write_text(gpx())
+    for encoding in ("ascii", "latin-1", "cp1252", "utf-8"):
+        environment = {**os.environ, "PYTHONIOENCODING": encoding}
+        told = overlay("inspect", *sorted(folder.iterdir()), env=environment)
+        assert told.returncode == 0, told.stderr
+        assert "60 of 60 rows" in told.stdout
+        listed = overlay("inspect", "--json", *sorted(folder.iterdir()), env=environment, encoding=encoding)
+        assert listed.returncode == 0, listed.stderr
+        files = [entry["file"] for entry in json.loads(listed.stdout)["files"]]
+        assert str(named) in files
+
+
+def test_a_missing_file_may_be_either(folder: Path) -> None:
+    assert "give a recording or a log" in assert_refused(overlay("inspect", folder / "nothing"), 3)
+
+
+def test_inspection_shows_what_a_wrong_unit_would_stand_out_by(folder: Path) -> None:
+    rows = "\n".join(f"{n},{12.5 + n * 1e-4},-38.25,{100 + n},{40 + n % 3}" for n in range(60))
+    (folder / "t.csv").write_text(f"time (s),lat,lon,height (m),speed (km/h)\n{rows}\n")
+    said = overlay("inspect", folder / "t.csv").stdout
+    assert "100 … 159" in said
+    assert "11.11 … 11.67" in said
+    assert "12.5" not in said  # no place
+    flight = json.loads(overlay("inspect", "--json", folder / "t.csv").stdout)["files"][0]["flights"][0]
+    assert flight["ranges"]["height_m"] == [100.0, 159.0]
+
+
 def test_closed_and_full_stdout_are_clean(folder: Path) -> None:
     (folder / "t.gpx").write_text(gpx())
     order = [*OVERLAY, "inspect", str(folder / "t.gpx")]

@@ -100,7 +100,7 @@ def test_the_gallery_is_a_page_with_its_pictures(tmp_path: Path) -> None:
         (["review", "-o", "x.png", "--size", "²x²"], "write it as 1920x1080"),
         (["review", "-o", "there.png"], "--overwrite"),
         (["--schema", "there.png"], "--overwrite"),
-        (["review", "-o", "there.png/under/x.png"], "folder cannot be made"),
+        (["review", "-o", "there.png/under/x.png"], "is not a folder"),
     ],
 )
 @pytest.mark.usefixtures("no_flying")
