@@ -25,7 +25,7 @@ ALLOWED = {
     "recordings": BASE,
     "tracks": BASE,
     "terrain": {"errors"},
-    "inspection": {"clock", "recordings", "tracks"},
+    "inspection": {"clock", "errors", "recordings", "tracks"},
     "motion": BASE | {"tracks"},
     "motion_survey": {"alignment", "motion", "recordings"},
     "motion_cache": {"errors", "motion", "output", "recordings"},
