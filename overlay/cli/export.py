@@ -31,8 +31,8 @@ def add(commands: Any) -> None:
         description="Write the flight in the format that OUT's suffix names: .csv or .parquet for the merged readings, "
         ".geojson, .kml or .gpx for the path, .vtt or .srt for captions of a recording, .otio for the recordings on an "
         "editing timeline with markers. Private by default: tables "
-        "hold no coordinates, and paths leave out a circle of 300 m round home. The hole in a path still shows about "
-        "where home is: choose the circle large enough.",
+        "hold no coordinates, and paths leave out 300 m and more round home. The hole in a path still shows about "
+        "where home is: choose it large enough.",
     )
     add_flight(parser)
     add_pin(parser)
@@ -149,7 +149,9 @@ def _path(flight: Flight, circle_m: float | None) -> Disclosure:
 
     if circle_m is None:
         circle_m = DEFAULT_CIRCLE_M
-        flight.notes.append(f"positions within {circle_m:g} m of home are left out; --without-home 0 keeps them")
+        flight.notes.append(
+            f"positions within {circle_m:g} m of home, and some beyond, are left out; --without-home 0 keeps them"
+        )
     return outside_circle(flight.readings, circle_m)
 
 

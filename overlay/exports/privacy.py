@@ -2,11 +2,17 @@
 
 A place and its distance from home, three times over, give home itself to within what they are rounded to. So positions
 are exported either whole, or outside a circle and then without anything that is counted from home.
+
+Nor may the hole itself give home away. Where a path enters and leaves a circle about home, it is one known radius from
+it, and two such points are enough. So the circle that is cut out is larger and lies askew: home may be anywhere within
+`ASKEW_M` of its middle. Where, is drawn from the flight's own places, the hidden ones among them: the same flight gives
+the same hole in every format and for every radius, and nobody who lacks those places can draw it again.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from hashlib import sha256
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +21,7 @@ from overlay.errors import NoAnswerError, UsageError
 from overlay.readings import Readings
 
 DEFAULT_CIRCLE_M = 300.0
+ASKEW_M = 180.0
 PLACE = ("latitude_deg", "longitude_deg", "terrain_m")  # a long enough profile of the ground is a place too
 FROM_HOME = (
     "east_m", "north_m", "range_m", "bearing_deg", "distance_m", "charge_home_mAh", "charge_spare_mAh", "reach_m",
@@ -57,7 +64,9 @@ class Disclosure:
 
 
 def outside_circle(readings: Readings, circle_m: float) -> Disclosure:
-    """Positions no nearer to home than `circle_m`, and nothing counted from home; 0 gives all there is.
+    """Positions outside a hole that holds all within `circle_m` of home, and nothing counted from home; 0 gives all.
+
+    The hole reaches from `circle_m` to `circle_m` + 2 `ASKEW_M` from home, differently to each side.
 
     UsageError for a negative radius; NoAnswerError where the log has no positions, none is left, or home is not known.
     """
@@ -68,18 +77,28 @@ def outside_circle(readings: Readings, circle_m: float) -> Disclosure:
         raise NoAnswerError("nothing to export: the track has no positions")
     if circle_m == 0.0:
         return Disclosure(readings, placed, 0.0)
-    if readings.home is None or not readings.has("range_m"):
+    if readings.home is None or not all(map(readings.has, ("range_m", "east_m", "north_m"))):
         raise NoAnswerError(
             "home is not known, so no circle can be cut out round it: give [home] in flight.toml, or --without-home 0"
         )
     with np.errstate(invalid="ignore"):
-        visible = placed & (readings["range_m"] >= circle_m)
+        visible = placed & (readings["range_m"] >= circle_m) & (_from_middle_m(readings) >= circle_m + ASKEW_M)
     if not visible.any():
         raise NoAnswerError(
-            f"nothing to export: every position lies within {circle_m:g} m of home; give a smaller --without-home"
+            f"nothing to export: every position lies within {circle_m:g} m of home, or within the {2 * ASKEW_M:g} m "
+            "beyond that may hide where it is; give a smaller --without-home"
         )
     columns = {name: values for name, values in readings.columns.items() if name not in FROM_HOME}
     return Disclosure(replace(readings, columns=columns, home=None), visible, circle_m)
+
+
+def _from_middle_m(readings: Readings) -> NDArray[np.float64]:
+    """How far each position lies from the middle of the hole, which is not home."""
+    places = np.stack([readings["latitude_deg"], readings["longitude_deg"]])
+    draw = np.random.default_rng(list(sha256(places.tobytes()).digest()))
+    angle, aside = 2 * np.pi * draw.random(), ASKEW_M * np.sqrt(draw.random())  # even over the disc
+    east, north = aside * np.sin(angle), aside * np.cos(angle)
+    return np.asarray(np.hypot(readings["east_m"] - east, readings["north_m"] - north), dtype=np.float64)
 
 
 def retold(readings: Readings, circle_m: float | None) -> Readings:

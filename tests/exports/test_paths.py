@@ -230,7 +230,7 @@ def test_a_day_that_is_not_known_is_not_invented(flight_at) -> None:
 
 @given(title=st.text(max_size=30))
 def test_any_title_makes_well_formed_files(flight: Readings, title: str) -> None:
-    small = outside_circle(flight, 3900.0)
+    small = outside_circle(flight, 3600.0)
     for write in (write_kml, write_gpx):
         text = io.StringIO()
         write(small, text, title=title, home_height_m=31.0)
