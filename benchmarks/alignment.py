@@ -146,6 +146,8 @@ def cases(first_seed: int = 1000) -> Iterator[Case]:
                     log={"rate": [5.0, 2.0, 10.0], "heights_late": [0.23, 0.02, 0.45, 0.11, 0.31, 0.07, 0.17]})  # fmt: skip
     yield from some("strangers, several flights in a log", 6, kind="strange, several", flight={"minutes": [8.0, 5.0, 12.0]},
                     log={"rate": [5.0, 1.0, 10.0], "holds": ["places", "velocity", "attitude"]})  # fmt: skip
+    yield from some("rolling shutter of 28 ms", 6, flight=long, camera={"drift": drift, "readout": 0.028},
+                    log={"rate": [10.0, 5.0], "holds": ["attitude", "places"]})  # fmt: skip
 
 
 def _picked(choices: dict[str, Any], k: int) -> dict[str, Any]:
@@ -181,7 +183,7 @@ def _against_log(
     from overlay.tracks import Track
 
     began = time.process_time()
-    motion = MotionSeries(seen.time, seen.rates, stillness=seen.stillness, interval_s=seen.interval)
+    motion = MotionSeries(seen.time, seen.rates, stillness=seen.stillness, interval_s=seen.interval, row=seen.row)
     told, *rest = (motion_from_track(Track(each.time, each.columns)) for each in (logged, *others))
     chapters = seen.chapters if len(seen.chapters) > 1 else ()
     if others:
@@ -192,6 +194,7 @@ def _against_log(
         found = align(motion, told, keeps_utc=True, chapters=chapters)
     seconds = time.process_time() - began
     start, drift = camera.get("start", 7.3), camera.get("drift", 0.0)
+    start += ((found.evidence.get("clock_row") or 0.5) - 0.5) * camera.get("readout", 0.0)  # the clock is that row's
     bound = np.nan if "strange" in case.kind else ab.bound(flown, seen, case.log, logged, camera)
     return _scored(case, found, af.EPOCH + start + logged.lag, drift, bound, seconds, seen)
 
@@ -204,7 +207,7 @@ def _two_recordings(case: Case, flown: af.Flown, seen: af.Seen, camera: dict[str
     ground = af.see(own, case.seed + 300, **({"start": 11.0, "noise": 0.01} | log))
     began = time.process_time()
     series = [
-        MotionSeries(each.time, each.rates, stillness=each.stillness, interval_s=each.interval)
+        MotionSeries(each.time, each.rates, stillness=each.stillness, interval_s=each.interval, row=each.row)
         for each in (ground, seen)
     ]
     found = align(*series, recording_name="ground", reference_name="camera")

@@ -51,7 +51,10 @@ class Flown:
 
 @dataclass(frozen=True)
 class Seen:
-    """What the picture gives: mid-interval times, rates in camera axes (N, 3), the intervals, stillness; whether it panned."""
+    """What the picture gives: mid-interval times, rates in camera axes (N, 3), the intervals, stillness; whether it panned.
+
+    `row` (N,): the row whose moment each picture shows, in shares of the height.
+    """
 
     time: Floats
     rates: Floats
@@ -60,6 +63,7 @@ class Seen:
     aside: NDArray[np.bool_]
     chapters: tuple[tuple[str, float], ...]
     jumps: Floats
+    row: Floats
 
 
 @dataclass(frozen=True)
@@ -198,11 +202,13 @@ def see(
     noise: float = 0.004,
     blind: tuple[tuple[float, float], ...] = (),
     jumps: tuple[tuple[float, float], ...] = (),
+    readout: float = 0.0,
 ) -> Seen:
     """Camera rates, recorded from `start` to `end` of the flight; `mount`: roll, pitch, yaw in degrees.
 
     `scale`: true focal length over the guessed one. `blind` spans and the chapters' `jumps` (recording time at which a
-    chapter begins, seconds lost before it) are on the recording's clock.
+    chapter begins, seconds lost before it) are on the recording's clock. `readout`: seconds that a rolling shutter takes
+    over a picture stamped at its middle row; what is followed lies in rows about two thirds down.
     """
     rng = np.random.default_rng(seed + 77)
     angle = panning(rng, len(flown.airspeed), pan)
@@ -214,7 +220,11 @@ def see(
     moment = start + (1 + drift) * frames + sum((size * (frames >= at) for at, size in jumps), np.zeros(len(frames)))
     inside = (moment >= 0) & (moment < flown.duration - STEP)
     frames, moment = frames[inside], moment[inside]
-    camera = Slerp(flown.time, flown.attitude * turned)(moment)
+    row = (
+        0.5 if readout == 0 else 0.68 + np.interp(moment, flown.time, wander(rng, len(flown.airspeed), 0.06, 5.0, 0.5))
+    )
+    row = row * np.ones(len(moment))
+    camera = Slerp(flown.time, flown.attitude * turned)(np.maximum(moment + (row - 0.5) * readout, 0.0))
     interval = np.diff(frames)
     rates = (camera[:-1].inv() * camera[1:]).as_rotvec() / interval[:, None]
     shake = np.interp(moment[1:], flown.time, flown.airborne.astype(float))
@@ -233,7 +243,9 @@ def see(
     aside = np.abs(np.interp(moment[1:], flown.time, angle)) > 0.01
     starts = [0.0, *(at for at, _ in jumps)]
     chapters = tuple((f"part{k + 1}.mp4", at) for k, at in enumerate(starts))
-    return Seen(middle, rates, interval, stillness, aside, chapters, np.array([0.0, *(size for _, size in jumps)]))
+    return Seen(
+        middle, rates, interval, stillness, aside, chapters, np.array([0.0, *(size for _, size in jumps)]), row[1:]
+    )
 
 
 def log(

@@ -53,7 +53,7 @@ def without(series: MotionSeries, chapters: Chapters, lags: Floats) -> MotionSer
     """The recording's motion with each chapter's lag (C,) taken out of its times."""
     time = series.time_s + lags[_owner(series.time_s, chapters)]
     order = np.argsort(time, kind="stable")
-    fields = ("rate_radps", "bank_rad", "stillness", "confidence", "upward_mps2", "interval_s")
+    fields = ("rate_radps", "bank_rad", "stillness", "confidence", "upward_mps2", "interval_s", "row")
     kept = {name: value[order] for name in fields if len(value := getattr(series, name))}
     return replace(series, time_s=time[order], **kept)
 

@@ -91,7 +91,8 @@ def align(
     if solution is None:
         nothing = _nothing(blank, found, Reference(reference), ours)
         return replace(nothing, reasons=(*nothing.reasons, *_by_moments(recording, reference, keeps_utc)))
-    return _told(blank, solution, reference, reference_lag_s)
+    told = _told(blank, solution, reference, reference_lag_s)
+    return replace(told, evidence={**told.evidence, "clock_row": _row(recording)})
 
 
 def _mislabelled(
@@ -277,6 +278,12 @@ def _evidence(solution: _Solution, reference: MotionSeries, lag_s: float, logged
         "bank_late_s": round(fit.pose.bank_late_s, 4) if reference.inferred else None,
         "offset_kind": "effective: any delay of the log is part of it" if logged and lag_s == 0 else "true",
     }  # fmt: skip
+
+
+def _row(recording: MotionSeries) -> float | None:
+    """The row of the picture that the clock is of, in shares of its height from the top."""
+    known = recording.row[np.isfinite(recording.row)]
+    return round(float(np.median(known)), 2) if len(known) else None
 
 
 def _short(probability: float) -> float:

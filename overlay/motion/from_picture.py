@@ -55,7 +55,7 @@ class _Watch:
     aged: int = 0
     rng: np.random.Generator = field(default_factory=lambda: np.random.default_rng(1))
     marks: StillMarks = field(default_factory=StillMarks)
-    rows: list[tuple[float, float, float, float, float, float, float]] = field(default_factory=list)
+    rows: list[tuple[float, float, float, float, float, float, float, float]] = field(default_factory=list)
 
     def look(self, time: float, picture: Grey) -> None:
         if self.last is None:
@@ -69,7 +69,7 @@ class _Watch:
         if time - before <= LONGEST_S and _repeats(previous, picture):
             return
         turn, moved = (None, np.nan) if time - before > LONGEST_S else self._turn(previous, picture)
-        self._note(before, time, turn, moved)
+        self._note(before, time, turn, moved, picture.shape)
         self.last = (time, picture)
 
     def _turn(self, before: Grey, after: Grey) -> tuple[Turn | None, float]:
@@ -95,28 +95,32 @@ class _Watch:
 
     def _fitted(self, start: Floats, end: Floats, shape: tuple[int, ...]) -> Turn | None:
         height, width = shape
-        focal = width / 2 / np.tan(np.radians(self.field_of_view_deg) / 2)
+        focal = self._focal_px(width)
         centre = (np.array((width, height)) - 1) / 2
         return turn_between((start - centre) / focal, (end - centre) / focal, self.rng, tolerance=FLOW_ERROR_PX / focal)
 
-    def _note(self, before: float, time: float, turn: Turn | None, moved: float) -> None:
+    def _focal_px(self, width: int) -> float:
+        return float(width / 2 / np.tan(np.radians(self.field_of_view_deg) / 2))
+
+    def _note(self, before: float, time: float, turn: Turn | None, moved: float, shape: tuple[int, ...]) -> None:
         length = time - before
         rates = np.full(3, np.nan)
-        confidence = 0.0
+        confidence, row = 0.0, np.nan
         if turn is not None:
-            rates = turn.angles_rad / length
+            rates, row = turn.angles_rad / length, 0.5 + turn.below * self._focal_px(shape[1]) / shape[0]
             confidence = turn.fitting * min(1.0, turn.points / 40) * float(turn.sigma_rad.max() < 0.02)
         if confidence < 0.15:
             rates = np.full(3, np.nan)
         still = _stillness(moved) if confidence >= 0.15 else np.nan
         roll, pitch, yaw = rates.tolist()
-        self.rows.append(((before + time) / 2, roll, pitch, yaw, still, confidence, length))
+        self.rows.append(((before + time) / 2, roll, pitch, yaw, still, confidence, length, row))
 
     def series(self) -> MotionSeries:
-        table = np.array(self.rows, dtype=np.float64).reshape(-1, 7)
+        table = np.array(self.rows, dtype=np.float64).reshape(-1, 8)
         return MotionSeries(
             time_s=table[:, 0], rate_radps=table[:, 1:4], stillness=table[:, 4],
             confidence=table[:, 5], interval_s=np.minimum(table[:, 6], LONGEST_S),
+            row=table[:, 7],
         )  # fmt: skip
 
 

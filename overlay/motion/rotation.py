@@ -27,13 +27,17 @@ _ROUNDS = 8
 
 @dataclass(frozen=True)
 class Turn:
-    """Angles (3,) turned about forward, right, down; their σ (3,), the share of points that fit, and the misfit (rad)."""
+    """Angles (3,) turned about forward, right, down; their σ (3,), the share of points that fit, and the misfit (rad).
+
+    `below`: how far below the optical axis the points that fit lie on average, in focal lengths.
+    """
 
     angles_rad: Floats
     sigma_rad: Floats
     fitting: float
     misfit_rad: float
     points: int
+    below: float
 
 
 def turn_between(before: Floats, after: Floats, rng: np.random.Generator, *, tolerance: float) -> Turn | None:
@@ -59,7 +63,7 @@ def turn_between(before: Floats, after: Floats, rng: np.random.Generator, *, tol
     error = np.hypot(*(flow - design @ theta).T)
     fits = error < 3 * scale
     sigma = scale * np.sqrt(np.diag(np.linalg.inv(normal)))
-    return Turn(theta[:3], sigma[:3], float(fits.mean()), scale, int(fits.sum()))
+    return Turn(theta[:3], sigma[:3], float(fits.mean()), scale, int(fits.sum()), float(middle[fits, 1].mean()))
 
 
 def _design(points: Floats) -> Floats:

@@ -26,6 +26,8 @@ class MotionSeries:
     ``confidence`` (N,): 0 … 1 weight of each sample.
     ``upward_mps2`` (N,): the upward acceleration that an inferred bank takes into account; NaN where it takes none.
     ``interval_s`` (N,): length of the interval that each rate is the mean of; the sample spacing where empty.
+    ``row`` (N,): of a picture, where the points that were followed lay on average, in shares of its height from the top: a
+    rolling shutter exposes each row at a time of its own, and the rates are those of this one.
     ``smoothing_s``: how long a mean (boxcar) had been taken before the rates were.
     ``inferred``: bank and roll come from the turn rate (positions alone), so roll is a mean over twice ``interval_s``
     more.
@@ -38,6 +40,7 @@ class MotionSeries:
     confidence: Floats = field(default_factory=_none)
     upward_mps2: Floats = field(default_factory=_none)
     interval_s: Floats = field(default_factory=_none)
+    row: Floats = field(default_factory=_none)
     smoothing_s: float = 0.0
     inferred: bool = False
 
@@ -45,7 +48,7 @@ class MotionSeries:
         count = len(self.time_s)
         if self.rate_radps.shape != (count, 3):
             raise ValueError(f"rate_radps has shape {self.rate_radps.shape}, wanted ({count}, 3)")
-        for name in ("bank_rad", "stillness", "confidence", "upward_mps2", "interval_s"):
+        for name in ("bank_rad", "stillness", "confidence", "upward_mps2", "interval_s", "row"):
             values = getattr(self, name)
             if values.shape not in ((0,), (count,)):
                 raise ValueError(f"{name} has shape {values.shape}, wanted ({count},) or (0,)")

@@ -172,3 +172,27 @@ def test_a_picture_lost_between_the_cameras_chapters_is_timed_by_the_other_recor
     assert late - early == pytest.approx(1 / 30, abs=0.01)
     met = clock_of("ground", pairs).to_reference(250.0) - flights.EPOCH - 11.0 - 250.0
     assert abs(met) < pairs[0].half_interval_s
+
+
+def test_with_a_rolling_shutter_the_clock_is_that_of_the_row_told(flights: Any) -> None:
+    """28 ms from the first row to the last, stamped at the middle one: what is followed lies 5 ms later in it."""
+    readout_s, errors = 0.028, []
+    for seed in (85, 86):
+        flown = flights.fly(seed, minutes=6.0)
+        seen = flights.see(flown, seed, start=7.0, readout=readout_s)
+        log = flights.log(flown, seed, rate=10.0, holds="attitude")
+        motion = MotionSeries(seen.time, seen.rates, interval_s=seen.interval, row=seen.row)
+        found = align(motion, motion_from_track(Track(log.time, log.columns)))
+        assert found.verdict == "sure"
+        row = found.evidence["clock_row"]
+        assert row == pytest.approx(float(np.median(seen.row)), abs=0.01)
+        moment = found.mid_recording_s
+        errors.append(found.clock.to_reference(moment) - flights.EPOCH - 7.0 - moment)
+        assert errors[-1] == pytest.approx(readout_s * (row - 0.5), abs=0.002)
+    assert min(errors) > 0.003, "what is to be told of"
+    assert (
+        align(
+            _recording(np.arange(0.0, 200.0, 1 / RATE_HZ), np.arange(0.0, 200.0, 1 / RATE_HZ)), _reference()
+        ).evidence["clock_row"]
+        is None
+    )

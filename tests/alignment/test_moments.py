@@ -125,3 +125,18 @@ def test_a_flight_too_straight_to_place_is_refused_with_a_hint(flights: Any) -> 
     assert place is not None
     assert place[0] == pytest.approx(flights.EPOCH + START_S, abs=1.0)
     assert any("launch and landing alone" in reason for reason in found.reasons)
+
+
+@given(
+    st.lists(st.tuples(st.sampled_from((0.0, 1.0)), st.floats(0.2, 60)), min_size=1, max_size=12),
+    st.lists(st.tuples(st.floats(0, 1), st.floats(8, 40)), min_size=1, max_size=5),
+)
+def test_a_recording_watched_in_parts_has_no_launch_that_the_whole_has_not(
+    spans: list[tuple[float, float]], parts: list[tuple[float, float]]
+) -> None:
+    whole = standing_and_moving(*spans)
+    starts = [(share * whole.time_s[-1], share * whole.time_s[-1] + length) for share, length in parts]
+    seen = np.any([(whole.time_s >= start) & (whole.time_s <= end) for start, end in starts], axis=0)
+    watched = MotionSeries(whole.time_s[seen], whole.rate_radps[seen], stillness=whole.stillness[seen])
+    known = {(each.kind, round(each.time_s, 2)) for each in moments(whole)}
+    assert {(each.kind, round(each.time_s, 2)) for each in moments(watched)} <= known

@@ -98,15 +98,16 @@ def test_a_barrel_lens_costs_a_tenth_of_the_rate_at_most(scene: Any) -> None:
     ("pitch_deg", "most_s"), [(-60.0, 0.002), (-12.0, 0.3 * 0.028)], ids=["ground all over", "level"]
 )
 def test_a_rolling_shutter_stamped_at_its_middle_row(scene: Any, axis: int, pitch_deg: float, most_s: float) -> None:
-    """No delay where points are all over the picture; else that of the rows in which the points lie, well below half."""
-    times, period, reach = np.arange(25) / 16, 1.5, 12.0
-    series = seen(scene.film(times, swinging(reach, period, axis, pitch_deg), readout_s=0.028))
+    """No delay where points are all over the picture; else that of the row that is told, in which the points lie."""
+    times, period, reach, readout_s = np.arange(25) / 16, 1.5, 12.0, 0.028
+    series = seen(scene.film(times, swinging(reach, period, axis, pitch_deg), readout_s=readout_s))
     truth = 2 * np.pi / period * np.cos(2 * np.pi * series.time_s / period)
     across = 2 * np.pi / period * np.sin(2 * np.pi * series.time_s / period)
     wave = np.column_stack((truth, across, np.ones_like(truth)))
     found = np.linalg.lstsq(wave, rates_dps(series)[:, axis], rcond=None)[0]
     late_s = np.arctan2(found[1], found[0]) * period / (2 * np.pi)
     assert abs(late_s) < most_s
+    assert -late_s == pytest.approx(readout_s * (np.nanmedian(series.row) - 0.5), abs=0.0025)
     assert np.hypot(*found[:2]) == pytest.approx(reach * np.sinc(1 / 16 / period), rel=0.05)
 
 
