@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 Floats = NDArray[np.float64]
 
 _BINS = 700
-_RANGE_BINS = 24
+_MOST_RANGE_BINS = 24
 _LEAST_SECONDS = 2.0
 _MOST_NAMED = 20
 
@@ -165,9 +165,13 @@ def _marks(story: Story) -> dict[str, list[Any]]:
 
 @dataclass(frozen=True)
 class ByRange:
-    """Grade of one leg in steps of range, (B,) each: middles, median, tenth and ninetieth percentile, seconds seen."""
+    """Grade of one leg in steps of range, (B,) each: middles, median, tenth and ninetieth percentile, seconds seen.
+
+    Steps seen for too short a time are left out; `step_km` from one middle to the next where none is.
+    """
 
     leg: str
+    step_km: float
     middle_km: Floats
     median: Floats
     low: Floats
@@ -182,20 +186,29 @@ def by_range(story: Story) -> tuple[ByRange, ...]:
     known = np.isfinite(grades) & np.isfinite(ranges)
     if not known.any():
         return ()
-    edges = np.linspace(0.0, float(ranges[known].max()) * (1 + 1e-9), _RANGE_BINS + 1)
     step = float(np.median(np.diff(readings.time_s)))
+    edges = _range_steps(ranges[known], np.diff(ranges) / step)
     found = []
     for leg in ("out", "home"):
         on_leg = known & _on(story, leg)
         bins = np.digitize(ranges[on_leg], edges) - 1
         told = [
             (edges[b : b + 2].mean(), *_spread(grades[on_leg][bins == b]), (bins == b).sum() * step)
-            for b in range(_RANGE_BINS)
+            for b in range(len(edges) - 1)
         ]
         kept = np.array([row for row in told if row[-1] >= _LEAST_SECONDS])
         if len(kept):
-            found.append(ByRange(leg, *kept.T))
+            found.append(ByRange(leg, float(edges[1]), *kept.T))
     return tuple(found)
+
+
+def _range_steps(ranges_km: Floats, closing_kms: Floats) -> Floats:
+    """Edges of equal steps of range, so wide that the flight at its faster takes as long through one as a dot asks for."""
+    farthest = float(ranges_km.max()) * (1 + 1e-9)
+    moving = np.abs(closing_kms[np.isfinite(closing_kms)])
+    fast = float(np.quantile(moving, 0.9)) if len(moving) else 0.0
+    count = _MOST_RANGE_BINS if fast <= 0 else farthest / (1.25 * _LEAST_SECONDS * fast)
+    return np.linspace(0.0, farthest, int(np.clip(count, 3, _MOST_RANGE_BINS)) + 1)
 
 
 def _spread(grades: Floats) -> tuple[float, float, float]:
@@ -230,12 +243,12 @@ def draw_by_range(legs: tuple[ByRange, ...]) -> Plot:
     )  # fmt: skip
     for leg in legs:
         colour, dash, marker, name = _LEG_LINES[leg.leg]
-        source = ColumnDataSource(
-            {"x": leg.middle_km, "y": leg.median, "low": leg.low, "high": leg.high, "s": leg.seconds}
-        )
-        fig.varea("x", "low", "high", source=source, fill_color=colour, fill_alpha=0.16)
-        fig.line("x", "y", source=source, line_color=colour, line_dash=dash, line_width=2)
-        dots = fig.scatter("x", "y", source=source, marker=marker, size=7, color=colour)
+        told = {"x": leg.middle_km, "y": leg.median, "low": leg.low, "high": leg.high, "s": leg.seconds}
+        for inside in unbroken(leg):
+            piece = ColumnDataSource({name: values[inside] for name, values in told.items()})
+            fig.varea("x", "low", "high", source=piece, fill_color=colour, fill_alpha=0.16)
+            fig.line("x", "y", source=piece, line_color=colour, line_dash=dash, line_width=2)
+        dots = fig.scatter("x", "y", source=ColumnDataSource(told), marker=marker, size=7, color=colour)
         rows = [("grade", "@y{0.0} (@low{0.0} to @high{0.0})"), ("seen for", "@s{0} s")]
         tips = tooltip(f"{name}, @x{{0.0}} km", rows)
         fig.add_tools(HoverTool(renderers=[dots], tooltips=tips))
@@ -246,6 +259,12 @@ def draw_by_range(legs: tuple[ByRange, ...]) -> Plot:
     fig.grid.grid_line_color = HAIRLINE
     fig.grid.grid_line_alpha = 0.5
     return fig
+
+
+def unbroken(leg: ByRange) -> list[NDArray[np.intp]]:
+    """Rows of each piece of a leg without a step missing: over a hole in the data no line is drawn."""
+    holes = np.flatnonzero(np.diff(leg.middle_km) > 1.5 * leg.step_km) + 1
+    return np.split(np.arange(len(leg.middle_km)), holes)
 
 
 def keys_by_range(legs: tuple[ByRange, ...]) -> list[tuple[str, str, str]]:

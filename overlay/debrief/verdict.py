@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -17,6 +18,9 @@ from overlay.debrief.wording import between, clock, distance, lasting, place, qu
 from overlay.errors import NOT_GIVEN
 from overlay.picture.breakups import Breakup
 from overlay.readings import Pack
+
+if TYPE_CHECKING:
+    from overlay.radio.next_flight import Expectation
 
 _SETTLED, _OPEN = 0.5, "not settled"
 _STEEP_DEG = 15.0
@@ -195,7 +199,18 @@ def _link_margin(story: Story) -> list[str]:
     found = story.explanation.at_farthest()
     margin = _margin(found.mean_dB, *found.interval95_dB)
     where = f"at its farthest, {clock(story.since_start(found.time_s))} {story.counts_from}"
-    return [f"The live picture's link, as modelled, had a margin of {margin} over grade 3 {where}."]
+    told = [f"The live picture's link, as modelled, had a margin of {margin} over grade 3 {where}."]
+    return told + [_reach(each) for each in story.explanation.next_flight[:1]]
+
+
+def _reach(expected: Expectation) -> str:
+    """How far the equipment reaches as it was; with what, and on what course, stands in the numbers."""
+    low, high = (bound / 1000.0 for bound in expected.interval95_m)
+    interval = between(low, high, "km", 1) + ("" if expected.bounded else " or more")
+    return (
+        f"As it was, flown straight out and level, it would hold grade 3 to {distance(expected.range_m)} ({interval}), "
+        "half of the time."
+    )
 
 
 def what_to_change(story: Story) -> Answer:

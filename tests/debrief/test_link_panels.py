@@ -14,7 +14,7 @@ from overlay.debrief.link_panels import link_panels, losses_dB
 from overlay.debrief.numbers import rows
 from overlay.debrief.page import page
 from overlay.debrief.story import Story
-from overlay.debrief.verdict import verdict
+from overlay.debrief.verdict import verdict, what_margin
 from overlay.mechanics.findings import findings_of
 from overlay.mechanics.flight import readings_of
 from overlay.picture.breakups import Breakup, Diagnosis
@@ -113,6 +113,14 @@ def test_the_page_names_the_assumptions(explained: Story) -> None:
     for note in explained.explanation.notes:
         assert note.replace("'", "&#39;") in written
     assert "What took from that margin" in written
+
+
+def test_the_verdict_tells_how_far_the_equipment_reaches(explained: Story) -> None:
+    expected = explained.explanation.next_flight[0]
+    told = next(line for line in what_margin(explained).details if line.startswith("As it was"))
+    low, high = (f"{bound / 1000:.1f}" for bound in expected.interval95_m)
+    assert f"{low} to {high}" in told.replace("\u00a0", " ")
+    assert ("or more" in told) == (not expected.bounded)
 
 
 def test_without_an_explanation_the_panels_say_no_data(explained: Story) -> None:
