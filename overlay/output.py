@@ -118,12 +118,21 @@ def _exchange(temporary: Path, target: Path) -> None:
 def made_folder(path: str | os.PathLike[str]) -> Path:
     """The folder, made where it is missing. UsageError where a file has its name, OutputError where it cannot be made."""
     folder = Path(path)
+    require_folder_name(folder)
     with _as_output_error(folder):
-        try:
-            folder.mkdir(parents=True, exist_ok=True)
-        except (FileExistsError, NotADirectoryError):
-            raise UsageError(f"{printable(str(folder))}: is not a folder; give the name of a folder") from None
+        folder.mkdir(parents=True, exist_ok=True)
     return folder
+
+
+def require_folder_name(path: str | os.PathLike[str]) -> None:
+    """UsageError where a file is in the way of a folder of this name, OutputError where nobody may make one there."""
+    folder = Path(path)
+    with _as_output_error(folder):
+        there = next(place for place in (folder, *folder.parents) if os.path.lexists(place) or not place.name)
+        if not there.is_dir():
+            raise UsageError(f"{printable(str(there))}: is not a folder; give the name of a folder")
+        if there != folder and not os.access(there, os.W_OK | os.X_OK):
+            raise OutputError(f"{printable(str(there))}: you may not write there; write elsewhere")
 
 
 def write_text(
@@ -219,6 +228,13 @@ def _taken(folder: Path) -> int:
 def _emptied(folder: Path) -> None:
     for entry in folder.iterdir():
         entry.unlink()
+
+
+def require_free(
+    path: str | os.PathLike[str], *, overwrite: bool = False, inputs: Iterable[str | os.PathLike[str]] = ()
+) -> None:
+    """Raise before long work what `writing` would raise after it."""
+    _checked(Path(path), overwrite, inputs)
 
 
 def _checked(target: Path, overwrite: bool, inputs: Iterable[str | os.PathLike[str]]) -> Path:

@@ -49,10 +49,13 @@ def add(commands: Any) -> None:
 def run(arguments: argparse.Namespace) -> int:
     """Align every pair, show what was found, and return 4 unless all are sure."""
     from overlay.flight import Flight
+    from overlay.output import require_free
 
     file = flight_file(arguments)
     if arguments.velocity_lag is not None:
         file = _lagging(file, arguments.velocity_lag)
+    if arguments.evidence:
+        require_free(arguments.evidence, overwrite=arguments.overwrite, inputs=source_files(file))
     with Stages() as stages:
         flight = Flight(file, pin=arguments.pin, thorough=arguments.thorough, progress=stages)
         found = flight.alignments

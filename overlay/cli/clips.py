@@ -65,10 +65,11 @@ def run(arguments: argparse.Namespace) -> int:
     from overlay.clips.series import cut_all
     from overlay.flight import Flight
     from overlay.flight_clips import material_of
-    from overlay.output import made_folder
+    from overlay.output import made_folder, require_folder_name
 
     _require_sense(arguments)
     file, folder = flight_file(arguments), Path(arguments.output)
+    require_folder_name(folder)
     with Stages() as stages:
         flight = Flight(file, pin=arguments.pin, progress=stages)
         material = material_of(flight, arguments.layout, arguments.units, map_hdr=arguments.hdr == "map")

@@ -186,6 +186,29 @@ def test_no_result_is_written_over_what_it_is_made_of(folder: Path, option: str,
     assert (folder / target).read_bytes() == before
 
 
+@pytest.mark.parametrize(
+    ("command", "option", "target", "code"),
+    [
+        ("align", "--evidence", "there.png", 2),
+        ("align", "--evidence", "nowhere/x.png", 3),
+        ("clips", "-o", "there.png", 2),
+        ("clips", "-o", "there.png/clips", 2),
+        ("debrief", "-o", "nowhere/x.html", 3),
+        ("export", "-o", "nowhere/x.csv", 3),
+    ],
+)
+def test_what_cannot_be_written_is_said_before_the_work(
+    folder: Path, command: str, option: str, target: str, code: int
+) -> None:
+    """The recording is none: a command that looked at it first would say so, after minutes if it were one."""
+    (folder / "there.png").write_bytes(b"mine")
+    (folder / "t.gpx").write_text(gpx())
+    (folder / "c.mp4").write_bytes(b"no film")
+    done = overlay(command, "--camera", "c.mp4", "--track", "t.gpx", option, target, cwd=folder)
+    assert target.split("/")[0] in assert_refused(done, code)
+    assert (folder / "there.png").read_bytes() == b"mine"
+
+
 def test_new_never_overwrites(folder: Path) -> None:
     (folder / "t.gpx").write_text(gpx())
     assert overlay("new", "f", "t.gpx", cwd=folder).returncode == 0
