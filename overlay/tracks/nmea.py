@@ -15,6 +15,7 @@ from datetime import UTC, datetime
 import numpy as np
 
 from overlay.tracks.dates import DAY_S, ROLLOVER_S, full_year, unwrap_midnight
+from overlay.tracks.flown import Flown
 from overlay.tracks.samples import Bools, Contents, Floats, Options, Rows, Samples, number
 from overlay.tracks.source import Source, unicode_of
 from overlay.tracks.units import KNOT_MPS
@@ -82,6 +83,13 @@ def read(source: Source, _: Options) -> Contents:
     columns, unknown = receiver.rows.columns(), np.full(len(receiver.rows), np.nan)
     time, keeps_utc = on_dates(source, receiver.rows.times(), columns.pop("midnight", unknown))
     invalid = _invalid(source, columns.pop("warned", unknown), columns.pop("fixed", unknown))
+    untimed = {name: columns.pop(f"untimed_{name}", unknown) for name in ("speed", "course")}
+    if {"latitude_deg", "longitude_deg"} <= columns.keys():
+        later = _comes_first(untimed["course"], Flown(time, columns["latitude_deg"], columns["longitude_deg"]))
+        for name, values in (("ground_speed_mps", untimed["speed"]), ("course_deg", untimed["course"])):
+            told, own = columns.get(name, unknown), _a_row_on(values) if later else values
+            if np.isfinite(own).any():
+                columns[name] = np.where(np.isfinite(told), told, own)
     return Contents(NAME, [Samples(time, columns, keeps_utc=keeps_utc, not_valid=invalid)], BORN)
 
 
@@ -102,6 +110,25 @@ def _sentences(source: Source) -> Iterator[tuple[bytes, bytes, list[str]]]:
     source.count(missing, "sentences cut short, without a checksum, dropped")
     if bare and found:
         source.note("sentences without checksums: errors in them cannot be seen")
+
+
+def _comes_first(course_deg: Floats, flown: Flown) -> bool:
+    """Whether VTG, which carries no time, stands before the other sentences of its epoch and not behind them.
+
+    It was put with the sentences before it; the course made good through the turns says where it belongs.
+    """
+    _, made_good = flown.made_good()
+    turning = flown.turning_dps()
+    behind = []
+    for told in (course_deg, _a_row_on(course_deg)):
+        apart = np.sign(turning) * ((made_good - told[flown.rows] + 180.0) % 360.0 - 180.0)
+        judged = np.isfinite(apart) & (np.abs(np.nan_to_num(turning)) > 3.0)
+        behind.append(abs(float(np.median(apart[judged]))) if judged.sum() >= 20 else 0.0)
+    return behind[0] > 0.5 and behind[1] < 0.5 * behind[0]
+
+
+def _a_row_on(values: Floats) -> Floats:
+    return np.concatenate(([np.nan], values[:-1]))
 
 
 class _Receiver:
@@ -183,7 +210,7 @@ class _Receiver:
     def _vtg(self, rank: int, f: list[str]) -> None:
         if self._recent:
             cells = self._recent[next(reversed(self._recent))]
-            _put(cells, rank + 3, ground_speed_mps=number(f[4]) * KNOT_MPS, course_deg=number(f[0]))
+            _put(cells, rank, untimed_speed=number(f[4]) * KNOT_MPS, untimed_course=number(f[0]))
 
     def _zda(self, rank: int, f: list[str]) -> None:
         clock, midnight = clock_ms(f[0]), date_of(f[1], f[2], f[3])

@@ -7,6 +7,7 @@ import pytest
 
 from overlay.tracks import Fix, read_log, sniff
 from overlay.tracks.nmea import KNOT_MPS, clock_ms
+from tests.tracks.conftest import fly, nmea
 
 
 def posix(*parts: int) -> float:
@@ -180,3 +181,25 @@ def test_times_of_day():
     assert clock_ms("235959.999") == 86399999
     for text in ("", "12", "246060", "12a456", "-10101", "１２３４５６"):
         assert clock_ms(text) is None
+
+
+@pytest.mark.parametrize("rate_hz", [1.0, 5.0])
+@pytest.mark.parametrize("first", [True, False])
+def test_speed_and_course_that_carry_no_time_belong_to_their_own_epoch(saved, nmea_sentence, first, rate_hz):
+    """VTG has no time (NMEA 0183): before the GGA of its epoch it would be taken for the one before, a second off."""
+    flown = fly(rate_hz=rate_hz)
+    text = ""
+    for sentence in nmea(flown).decode().splitlines(keepends=True):
+        kind, fields = sentence[3:6], sentence.split(",")
+        if kind == "GGA":
+            place = sentence
+        elif kind == "RMC":
+            vtg = nmea_sentence(f"GNVTG,{fields[8]},T,,M,{fields[7]},N,{float(fields[7]) * 1.852:.3f},K,A")
+            text += vtg + place if first else place + vtg
+    flight = read(saved, text).flights[0]
+    turning = slice(int(85 * rate_hz), int(145 * rate_hz))
+    known = np.isfinite(flight["course_deg"][turning])
+    apart = (flight["course_deg"] - flown.course_deg + 180.0) % 360.0 - 180.0
+    assert known.mean() > 0.95
+    assert np.nanmax(np.abs(apart[turning])) < 0.1
+    assert np.nanmax(np.abs(flight["ground_speed_mps"] - flown.speed_mps)) < 0.01
