@@ -264,6 +264,7 @@ class Flight:
             return extractor.result()
 
         features = kept(Features, self.file.own_folder, recording, "features", measure)
+        self.damage += recording.missing(features.time_s)
         self._progress(stage, 1.0)
         return find_breakups(features, frame_rate=recording.frame_rate, full_range=recording.full_range)
 

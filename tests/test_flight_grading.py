@@ -90,3 +90,23 @@ def test_nothing_is_kept_of_files_given_one_by_one(folder, measured) -> None:
         Flight(file).graded  # noqa: B018
     assert len(measured) == 150
     assert not (folder / motion_cache.FOLDER).exists()
+
+
+def test_pictures_that_cannot_be_decoded_are_told_each_time(folder, measured) -> None:
+    """Else a recording broken for minutes would be said never to have broken up."""
+    path = folder / "live.mp4"
+    with av.open(str(path)) as film_:
+        packets = [(packet.pos, packet.size) for packet in film_.demux(video=0) if packet.size]
+    data = bytearray(path.read_bytes())
+    for place, size in packets[30:41]:
+        data[place : place + size] = bytes(size)
+    path.write_bytes(data)
+    for _ in range(2):  # measured, and taken from the cache
+        flight = Flight(load_flight(folder))
+        lost = 75 - len(flight.graded.features.time_s)
+        assert lost >= 11
+        assert (
+            sum(int(damage.what.split()[0]) for damage in flight.damage if "cannot be decoded" in damage.what) == lost
+        )
+        assert any(damage.where.startswith("1.2") for damage in flight.damage)
+    assert len(measured) == 75 - lost

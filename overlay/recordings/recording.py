@@ -180,3 +180,19 @@ class Recording:
     def frame_from(self, time_s: float | Fraction) -> int:
         """Number of the first frame shown at or after a moment; `frames` if there is none."""
         return int(np.searchsorted(self.pts_index, float(time_s) - _ROUNDING_S))
+
+    def missing(self, time_s: NDArray[np.float64]) -> tuple[Damage, ...]:
+        """The pictures that were not to be had, each run of them told once, where those at `time_s` (N,) were."""
+        seen = np.zeros(self.frames + 2, np.bool_)
+        seen[[0, -1]] = True
+        seen[1 + np.clip(np.searchsorted(self.pts_index, time_s - _ROUNDING_S), 0, self.frames - 1)] = True
+        begins, ends = np.flatnonzero(seen[:-1] & ~seen[1:]), np.flatnonzero(~seen[:-1] & seen[1:])
+        told = []
+        for first, last in zip(begins.tolist(), ends.tolist(), strict=True):
+            at = Fraction(float(self.pts_index[first]))
+            chapter = next(
+                c for c in reversed(self.chapters) if float(c.start_s) <= self.pts_index[first] + _ROUNDING_S
+            )
+            what = f"{pictures(last - first)} cannot be decoded"
+            told.append(Damage(chapter.path, what, into_the_file(max(at - chapter.start_s, Fraction(0)))))
+        return tuple(told)

@@ -203,3 +203,14 @@ def test_speed_and_course_that_carry_no_time_belong_to_their_own_epoch(saved, nm
     assert known.mean() > 0.95
     assert np.nanmax(np.abs(apart[turning])) < 0.1
     assert np.nanmax(np.abs(flight["ground_speed_mps"] - flown.speed_mps)) < 0.01
+
+
+def test_the_same_time_of_day_on_another_day_is_another_epoch(receiver, saved):
+    """A minute apart or a day: two short stretches at one time of day must not be laid over each other."""
+    first = "".join(receiver.rmc(i) + receiver.gga(i) for i in range(20))
+    other = "".join(receiver.rmc(i, start=36100) for i in range(5))
+    again = "".join(receiver.rmc(i, date="040526") + receiver.gga(i) for i in range(20))
+    flights = read(saved, first + other + again).flights
+    days = sorted({datetime.fromtimestamp(t, UTC).day for flight in flights for t in flight.time_s})
+    assert days == [3, 4]
+    assert sum(len(flight) for flight in flights) == 45
