@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 import re
 from datetime import UTC, datetime, timedelta, tzinfo
@@ -25,6 +26,7 @@ from overlay.tracks.samples import Floats, Options, number, numbers
 from overlay.tracks.source import Source
 from overlay.tracks.terms import Field
 
+LATE_DATE_S = 60.0  # a date that lags behind its clock by more is another day's
 EPOCH_FROM_S, EPOCH_TO_S = 6e8, 4.2e9  # 1989 … 2103: numbers outside it count from power-up
 _UTC_WORDS = re.compile(r"(?i)(?<![a-z])(?:utc|gmt|zulu)(?![a-z])\s*([+-]\d{1,2}(?::?\d{2})?(?!\d))?")
 _DAY_AND_CLOCK = re.compile(
@@ -56,9 +58,9 @@ def clock_of(
         zone = zone_of(options.time_zone)
     values = numbers(texts, lambda text: number(text.replace(",", ".")))
     if np.isfinite(values).sum() > 0.5 * sum(bool(text.strip()) for text in texts):
-        if day is not None and _is_clock_number(values):
+        if day is not None and not units.measures(field.unit, "time") and _is_clock_number(values):
             return _day_and_clock(source, day[1], _clock_number(values), zone)
-        if (scale := _skips_like_a_clock(values)) is not None:
+        if not units.measures(field.unit, "time") and (scale := _skips_like_a_clock(values)) is not None:
             source.note("times of day without a date: no UTC is named")
             return _unwrapped(_clock_number(values * scale)), False
         return _running(source, field, values, place)
@@ -212,11 +214,27 @@ def _day_and_clock(source: Source, days: list[str], clock: Floats, zone: tzinfo 
         source.note(f"dates such as {example[:20]!r} that can be read in two ways: no UTC is named")
         return _unwrapped(clock), False
     by_text = {text: midnight(text) for text in set(days)}
-    local = np.array([by_text[text] for text in days]) + clock
+    local = _outvoted(np.array([by_text[text] for text in days]), clock) + clock
     if zone is None:
         source.note("local times without a time zone: no UTC is named (give time_zone to name it)")
         return local, False
     return _in_zone(source, local, zone)
+
+
+def _outvoted(midnight: Floats, clock: Floats) -> Floats:
+    """Midnights of rows, those put right that a date written late or early around midnight names for a moment."""
+    known = np.flatnonzero(np.isfinite(midnight) & np.isfinite(clock))
+    if len(known) == 0:
+        return midnight
+    running = unwrap_midnight(clock[known])
+    began = midnight[known] - (running - clock[known])  # the day that the count of days began
+    edges = np.concatenate(([0], np.flatnonzero(np.diff(began)) + 1, [len(began)]))
+    for first, last in itertools.pairwise(edges[1:-1].tolist()):
+        if began[first - 1] == began[last] and abs(running[last] - running[first]) < LATE_DATE_S:
+            began[first:last] = began[last]
+    result = midnight.copy()
+    result[known] = began + running - clock[known]
+    return result
 
 
 def _in_zone(source: Source, local: Floats, zone: tzinfo) -> tuple[Floats, bool]:

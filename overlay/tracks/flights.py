@@ -58,6 +58,10 @@ def _checked(run: Samples, source: Source) -> Samples:
     columns = {name: np.where(np.abs(values) < LARGEST, values, np.nan) for name, values in run.columns.items()}
     unknown = np.full(len(run.time_s), np.nan)
     latitude, longitude = columns.get("latitude_deg", unknown), columns.get("longitude_deg", unknown)
+    if (
+        np.nanmin(longitude, initial=np.inf) >= 0 and np.nanmax(longitude, initial=0.0) <= 360
+    ):  # counted eastward all round
+        longitude = np.where(longitude > 180, longitude - 360.0, longitude)
     null = (np.abs(latitude) < NULL_ISLAND_DEG) & (np.abs(longitude) < NULL_ISLAND_DEG)
     outside = (np.abs(latitude) > 90) | (np.abs(longitude) > 180)
     half = np.isfinite(latitude) != np.isfinite(longitude)

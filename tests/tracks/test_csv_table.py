@@ -188,6 +188,31 @@ def test_gps_seconds_name_no_utc_since_they_may_count_from_1980(only):
     assert only(table("GPS time (s),lat,lon", lambda i: (NOON + i, latitude(i), "7"))).keeps_utc
 
 
+@pytest.mark.parametrize("late", [-4, 0, 1, 7])
+def test_a_date_that_changes_late_or_early_at_midnight(only, late):
+    start = NOON + 12 * 3600 - 60
+
+    def cells(i):
+        day = datetime.fromtimestamp(start + i - late, UTC)
+        return f"{day:%Y-%m-%d}", f"{datetime.fromtimestamp(start + i, UTC):%H:%M:%S}", latitude(i), "7"
+
+    assert np.array_equal(only(table("Date (UTC),Time (UTC),lat,lon", cells)).time_s, start + np.arange(120))
+
+
+def test_seconds_beside_a_date_are_no_time_of_day(only):
+    """Fifty seconds from power-up are not fifty seconds past midnight."""
+    flight = only(
+        table("Date,Time (s),lat,lon", lambda i: ("2026-07-01", f"{i / 2:.1f}", latitude(i / 2), "7"), count=100)
+    )
+    assert not flight.keeps_utc
+    assert np.allclose(np.diff(flight.time_s), 0.5)
+
+
+def test_longitudes_counted_all_round(only):
+    flight = only(table("time (s),lat,lon", lambda i: (i, latitude(i), 289.4)))
+    assert np.allclose(flight["longitude_deg"], -70.6)
+
+
 def test_midnight_with_clock_times_alone(only):
     data = table(
         "Time,lat,lon", lambda i: (f"{23 if i < 60 else 0}:{59 if i < 60 else 0:02d}:{i % 60:02d}", latitude(i), -12)
