@@ -175,7 +175,7 @@ def _invalid(gps: Message) -> Floats:
 
 
 def _settled(columns: dict[str, Floats]) -> dict[str, Floats]:
-    """Wind as speed and direction, pack readings of early firmware in hundredths, headings in [0, 360)."""
+    """Wind as speed and direction, early firmware's hundredths, fractions as percent, headings in [0, 360)."""
     north, east = columns.pop("wind_north_mps", None), columns.pop("wind_east_mps", None)
     if north is not None and east is not None:
         columns["wind_speed_mps"] = np.hypot(north, east)
@@ -187,6 +187,9 @@ def _settled(columns: dict[str, Floats]) -> dict[str, Floats]:
     for name in ("course_deg", "heading_deg"):
         if name in columns:
             columns[name] = course(columns[name])
+    throttle = columns.get("throttle_pct")
+    if throttle is not None and np.isfinite(throttle).any() and np.nanmax(throttle) <= 1.0:
+        columns["throttle_pct"] = throttle * 100.0  # copters log a fraction, aeroplanes percent (from memory)
     if "control_link_pct" in columns:
         columns["control_link_pct"] = np.clip(columns["control_link_pct"], 0.0, 100.0)
     return columns

@@ -55,6 +55,16 @@ def test_dataflash(saved):
         assert np.allclose(values(flight, column), truth, atol=1e-4), column
 
 
+def test_a_throttle_that_is_a_fraction(saved):
+    lines = ["FMT, 145, 40, CTUN, Qf, TimeUS,ThO"]
+    for line in dataflash_text(FLOWN).decode().splitlines():
+        lines.append(line)
+        if line.startswith("GPS"):
+            lines.append(f"CTUN, {int(line.split(', ')[1]) + 300}, 0.55")
+    (flight,) = read_log(saved("\n".join(lines).encode())).flights
+    assert np.allclose(values(flight, "throttle_pct"), 55.0)
+
+
 def test_mavlink(saved):
     dialect = pytest.importorskip("pymavlink.dialects.v20.ardupilotmega")
     sender = dialect.MAVLink(None, srcSystem=1, srcComponent=1)
