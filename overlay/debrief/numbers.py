@@ -145,14 +145,15 @@ def _link(story: Story) -> Iterator[Row]:
         yield Row("Range of the live picture", NO_DATA, "–", reason)
         return
     yield _constant("Margin of the live picture at 1 km", found)
-    yield from _ranges("Range at grade 3", found)
+    yield from _ranges("Range at grade 3", found, "half of the time")
 
 
 def _control(story: Story) -> Iterator[Row]:
     """How far the control link would reach, as it was and changed; nothing where the log holds nothing of it."""
     if story.control is not None:
         yield _constant("Margin of the control link at 1 km", story.control)
-        yield from _ranges(f"Range, {story.control.fit.evidence.level}", story.control)
+        level = f"to a {story.control.fit.evidence.level}, half of the time"
+        yield from _ranges("Range of the control link", story.control, level)
     elif story.readings.has("control_rssi_dBm"):
         yield Row("Range of the control link", NO_DATA, "–", story.control_not_explained or "not modelled")
 
@@ -164,12 +165,12 @@ def _constant(name: str, found: Explanation) -> Row:
     return Row(name, quantity(mean, "dB", 1), between(low, high, "dB", 1), source)
 
 
-def _ranges(what: str, found: Explanation) -> Iterator[Row]:
+def _ranges(what: str, found: Explanation, level: str) -> Iterator[Row]:
     for each in found.next_flight:
         low, high = (bound / 1000.0 for bound in each.interval95_m)
         interval = between(low, high, "km", 1) + ("" if each.bounded else " or more")
         name = f"{what}, {each.change.name[0].lower()}{each.change.name[1:]}"
-        yield Row(name, distance(each.range_m), interval, f"half of the time, {each.assumption}")
+        yield Row(name, distance(each.range_m), interval, f"{level}, {each.assumption}")
 
 
 def _clocks(story: Story) -> Iterator[Row]:

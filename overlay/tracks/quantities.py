@@ -10,12 +10,12 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
-from overlay.tracks import angles, terms, units
+from overlay.tracks import angles, terms, unit_evidence, units
 from overlay.tracks.flown import Flown
 from overlay.tracks.samples import Floats
 from overlay.tracks.source import Source
 from overlay.tracks.terms import Field
-from overlay.tracks.unnamed_units import PLACES, UnnamedUnits, largest, named_unit
+from overlay.tracks.unnamed_units import HEIGHTS, PLACES, UnnamedUnits, largest, named_unit
 
 _TURNED = ("course_deg", "heading_deg", "wind_from_deg", "aerial_bearing_deg")
 _FULL_BYTE = 255.0  # stands for "not known" where a byte counts to 100
@@ -63,6 +63,11 @@ def columns_of(
             result[field.column] = settled if earlier is None else np.fmax(earlier, settled)
     if "bank_deg" in result and not si:
         result["bank_deg"] = leaning_inwards(result["bank_deg"], flown, source)
+    height = next((result[name] for name in HEIGHTS if name in result), None)
+    climb = result.get("vertical_speed_mps")
+    if climb is not None and height is not None and unit_evidence.counts_down(climb, height, flown):
+        source.note("vertical speed as logged is positive where the aircraft sinks: its sign turned")
+        result["vertical_speed_mps"] = -climb
     return result
 
 

@@ -84,7 +84,7 @@ _TERMS: tuple[tuple[tuple[str, ...], str], ...] = (
         ("course_deg",),
         "course courseoverground cog groundcourse gpscourse gcrs gpscog gpsheading gpshdg track trackangle",
     ),
-    (("heading_deg", "course_deg"), "yaw trueheading headingtrue heading hdg azimuth"),
+    (("heading_deg", "course_deg"), "yaw trueheading headingtrue heading hdg"),
     (
         ("vertical_speed_mps",),
         "verticalspeed vspd vspeed climb climbrate climbspeed verticalrate verticalvelocity vario variometer vsi vz",

@@ -15,6 +15,8 @@ from overlay.tracks.flown import Flown
 from overlay.tracks.samples import Floats
 
 CLIMB_WINDOW_S = 4.0
+CLEARLY = 0.8  # correlation from which two columns tell of one motion
+LEAST_TO_TELL = 60
 _HEIGHTS = ("m", "ft")
 _CLIMBS = ("m/s", "ft/s", "ft/min", "cm/s")
 _ANGLES = ("deg", "rad", "deg*10", "cdeg")
@@ -54,23 +56,38 @@ def _per(quantity: str, unit: str) -> float:
 
 def _climb_ratio(climb: Floats, height: Floats, flown: Flown) -> float:
     """Counts of climb for each count of height and second, NaN unless both clearly go together."""
+    mean, rate = _climbed(climb, height, flown)
+    if _likeness(mean, rate) < CLEARLY:
+        return math.nan
+    return float(np.std(mean) / np.std(rate))
+
+
+def counts_down(climb: Floats, height: Floats, flown: Flown) -> bool:
+    """Whether a vertical speed is positive where the aircraft sinks, as in axes that point north, east and down."""
+    return _likeness(*_climbed(climb, height, flown)) < -CLEARLY
+
+
+def _likeness(mean: Floats, rate: Floats) -> float:
+    """Correlation, 0 where there is too little to tell."""
+    if len(mean) < LEAST_TO_TELL or np.std(rate) == 0 or np.std(mean) == 0:
+        return 0.0
+    return float(np.corrcoef(rate, mean)[0, 1])
+
+
+def _climbed(climb: Floats, height: Floats, flown: Flown) -> tuple[Floats, Floats]:
+    """(mean climb, change of height a second) over windows of `CLIMB_WINDOW_S`, in the counts of either."""
     time, climb, height = flown.time_s, climb[flown.rows], height[flown.rows]
     known = np.isfinite(climb) & np.isfinite(height)
     time, climb, height = time[known], climb[known], height[known]
-    if len(time) < 60 or np.any(np.diff(time) <= 0):
-        return math.nan
+    if len(time) < LEAST_TO_TELL or np.any(np.diff(time) <= 0):
+        return np.zeros(0), np.zeros(0)
     before = np.searchsorted(time, time - CLIMB_WINDOW_S / 2)
     after = np.searchsorted(time, time + CLIMB_WINDOW_S / 2, side="right") - 1
     lasted = time[after] - time[before]
     judged = (lasted > 0) & (lasted < 3 * CLIMB_WINDOW_S)
-    if judged.sum() < 60:
-        return math.nan
-    rate = (height[after] - height[before])[judged] / lasted[judged]
     total = np.concatenate(([0.0], np.cumsum(climb)))
-    mean = ((total[after + 1] - total[before]) / (after + 1 - before))[judged]
-    if np.std(rate) == 0 or np.std(mean) == 0 or np.corrcoef(rate, mean)[0, 1] < 0.8:
-        return math.nan
-    return float(np.std(mean) / np.std(rate))
+    mean = (total[after + 1] - total[before]) / (after + 1 - before)
+    return mean[judged], (height[after] - height[before])[judged] / lasted[judged]
 
 
 def bank(logged: Floats, flown: Flown) -> str:
@@ -80,7 +97,7 @@ def bank(logged: Floats, flown: Flown) -> str:
     expected = np.degrees(np.arctan(speed * np.abs(turn) / units.GRAVITY_MPS2))
     seen = np.abs(logged[flown.rows])
     judged = np.isfinite(seen) & (np.nan_to_num(expected) > 8.0) & (seen > 0)
-    if judged.sum() < 60:
+    if judged.sum() < LEAST_TO_TELL:
         return ""
     ratio = float(np.median(seen[judged] / expected[judged]))
     found = nearest(ratio, {unit: 1.0 / _per("angle", unit) for unit in _ANGLES}, 2.5)
@@ -94,7 +111,7 @@ def current_and_charge(
     known = np.isfinite(current) & np.isfinite(charge) & np.isfinite(time_s)
     current, charge, time_s = current[known], charge[known], time_s[known]
     steps = np.diff(time_s)
-    if len(steps) < 60 or np.any(steps < 0) or np.ptp(charge) <= 0 or charge[-1] <= charge[0]:
+    if len(steps) < LEAST_TO_TELL or np.any(steps < 0) or np.ptp(charge) <= 0 or charge[-1] <= charge[0]:
         return "", ""
     largest = float(np.max(np.abs(current)))
     drawn = float(np.sum((current[1:] + current[:-1]) / 2 * steps)) / 3.6  # mAh, were the current in A

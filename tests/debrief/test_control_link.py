@@ -143,8 +143,9 @@ def test_it_is_on_the_page_with_its_ranges_and_assumptions(told):
     needed = np.max(told.readings["control_rssi_dBm"][told.readings["control_link_pct"] < 80])
     assert float(constant.value.split("\u00a0")[0].replace("\u2212", "-")) == pytest.approx(-55.0 - needed, abs=2.0)
     assert "fitted" in constant.source
-    ranges = [row for row in rows(told) if row.name.startswith("Range, control link")]
+    ranges = [row for row in rows(told) if row.name.startswith("Range of the control link, ")]
     assert len(ranges) == len(told.control.next_flight)
+    assert all(told.control.fit.evidence.level in row.source for row in ranges)
     assert all("straight out and level" in row.source and " to " in row.interval for row in ranges)
 
 

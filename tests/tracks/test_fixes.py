@@ -43,6 +43,16 @@ def test_an_excursion_is_a_jump_and_nothing_else_is(first, length, off_m):
     assert jumps.sum() == len(latitude[first : first + length])
 
 
+@pytest.mark.parametrize(("lasting", "off"), [(40, 40), (90, 30)])
+def test_an_excursion_that_could_have_been_reached_is_one_where_the_receiver_comes_back(lasting, off):
+    """1.5 km aside is within reach after half a minute at 51 m/s; after more than a minute it counts as where it was."""
+    time, latitude, longitude = straight(400)
+    longitude[150 : 150 + lasting] += 1500 / (111_195 * np.cos(np.radians(46.5)))
+    jumps = np.flatnonzero(bits(time, latitude, longitude) & Fix.JUMP)
+    inside = (jumps >= 150) & (jumps < 150 + lasting)
+    assert inside.sum() == pytest.approx(off, abs=2 * (lasting > off))
+
+
 def test_one_step_of_the_receiver_does_not_condemn_what_follows():
     """The position is pulled 150 m aside for good: at 3 × 17 m/s it can be there after two seconds."""
     time, latitude, longitude = straight()

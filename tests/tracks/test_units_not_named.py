@@ -60,6 +60,20 @@ def test_climb_and_height_tell_one_another_s_unit(log_of, columns, heights, clim
         assert np.allclose(flight["vertical_speed_mps"], CLIMB, atol=0.01)
 
 
+@pytest.mark.parametrize(
+    "columns", [{"Alt (m)": FLOWN.height_m, "vz (m/s)": -CLIMB}, {"vz (m/s)": -CLIMB, "Baro alt (m)": FLOWN.height_m}]
+)
+def test_a_vertical_speed_that_counts_downward_is_turned(log_of, columns):
+    log = log_of(columns)
+    assert np.allclose(log.flights[0]["vertical_speed_mps"], CLIMB, atol=0.01)
+    assert "its sign turned" in told(log)
+
+
+def test_an_azimuth_is_not_the_nose_s_heading(log_of):
+    """A ground station's azimuth is where the aircraft is, not where it points."""
+    assert not log_of({"Azimuth (deg)": FLOWN.course_deg}).flights[0].has("heading_deg")
+
+
 @pytest.mark.parametrize("header", ["Alt (ft AGL)", "Alt (feet MSL)", "Altitude [ft, baro]"])
 def test_a_unit_beside_other_words_in_the_brackets(log_of, header):
     assert np.allclose(log_of({header: FLOWN.height_m / FOOT}).flights[0]["height_m"], FLOWN.height_m, atol=0.01)
