@@ -39,6 +39,43 @@ def test_in_haze_the_edge_seen_is_parallel_to_the_horizon(
     assert apart_deg(np.degrees(found.bank_rad), bank) < 4.0
 
 
+@pytest.mark.parametrize(
+    ("changed", "least"),
+    [
+        ({}, 1.0),
+        ({"ground": 30, "texture": 12, "sky": 190, "cloud": 10}, 1.0),
+        ({"ground": 22, "texture": 8, "sky": 55}, 0.9),
+        ({"ground": 150, "texture": 30, "sky": 235, "cloud": 18}, 0.5),
+    ],
+    ids=["plain", "dark ground", "dusk", "bright cloud over bright ground"],
+)
+def test_the_line_lies_where_the_sky_begins_not_where_texture_ends(
+    scene: Any, turned: Turned, changed: dict[str, float], least: float
+) -> None:
+    off, count = [], 16
+    for k in range(count):
+        bank, pitch = -45.0 + 6 * k, -8.0 + k
+        found = find_horizon(scene.but(**changed).picture(turned(15 * k, pitch, bank), seed=k), 95.0)
+        if found is not None:
+            assert apart_deg(np.degrees(found.bank_rad), bank) < 2.0
+            off.append(np.degrees(found.pitch_rad) - pitch)
+    assert len(off) >= least * count
+    assert np.abs(np.median(off)) < 1.0
+    assert np.abs(off).max() < 2.5
+
+
+def test_the_border_of_two_fields_is_hardly_ever_a_horizon(scene: Any, turned: Turned) -> None:
+    """Nose down over fields, one 1.8 times as bright as the other, with furrows in proportion."""
+    x, y = np.meshgrid(np.arange(320) - 160, np.arange(180) - 90)
+    told = 0
+    for k in range(24):
+        ground = scene.but(texture=8).picture(turned(15 * k, -60, 15 * k), seed=k)
+        across = x * np.cos(np.radians(37 * k)) + y * np.sin(np.radians(37 * k))
+        fields = np.clip(ground * np.where(across > 20 * np.sin(k), 1.8, 1.0), 0, 255).astype(np.uint8)
+        told += find_horizon(fields, 95.0) is not None
+    assert told <= 4
+
+
 @pytest.mark.parametrize("bank", [-50.0, -10.0, 30.0, 170.0])
 def test_at_dusk(scene: Any, turned: Turned, bank: float) -> None:
     found = find_horizon(scene.but(ground=25, texture=8, sky=60, cloud=2).picture(turned(10, 3, bank)), 95.0)
