@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from array import array
-from collections.abc import Iterable
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -36,12 +36,12 @@ class Cells:
         self._spelled: dict[str, array[int]] = {}  # unit as written -> rows
         self._is_angle = field.column in ("latitude_deg", "longitude_deg")
 
-    def extend(self, cells: Iterable[str]) -> None:
+    def extend(self, cells: Sequence[str]) -> None:
         """Further cells; what is no number becomes NaN."""
         if self._is_angle:
             self.values.extend(numbers(cells, angles.angle))
             return
-        texts = [cell.replace(",", ".") if self._comma else cell for cell in cells]
+        texts = [cell.replace(",", ".") for cell in cells] if self._comma else cells
         first, block = len(self.values), numbers(texts)
         self.values.extend(block)
         for index in np.flatnonzero(np.isnan(block)).tolist():

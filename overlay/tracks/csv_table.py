@@ -189,10 +189,9 @@ def _rows(source: Source, layout: Layout) -> Iterator[list[str]]:
         except csv.Error:
             dropped += 1
             continue
-        headers = tuple(cell.strip() for cell in row)
-        if headers[:2] == layout.headers[:2]:
+        if [cell.strip() for cell in row[:2]] == list(layout.headers[:2]):
             dropped += 1
-            if headers != layout.headers:
+            if tuple(cell.strip() for cell in row) != layout.headers:
                 source.note("a second header of other columns: what is under it left out", f"line {reader.line_num}")
                 break
         elif len(row) >= width - 1 and not any(row[width:]):

@@ -180,7 +180,8 @@ class _Receiver:
         fixed = f[5] not in _NO_FIX_QUALITY
         _put(cells, rank, fixed=float(fixed))
         self._place(cells, rank + (0 if fixed else 10), f[1:5])
-        _put(cells, rank, satellites=number(f[6]), hdop=number(f[7]), height_m=number(f[8]))
+        height = number(f[8]) if f[9] in ("M", "") else math.nan  # the standard knows metres alone
+        _put(cells, rank, satellites=number(f[6]), hdop=number(f[7]), height_m=height)
 
     def _gns(self, rank: int, f: list[str]) -> None:
         cells = self._epoch(f[0])

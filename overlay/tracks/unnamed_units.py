@@ -22,7 +22,7 @@ _LEAST_CHARGE = 30.0  # counts of a flight's charge below which they may be Ah
 # words that stand in a header's brackets without being a unit
 _BESIDE_UNITS = """
     msl amsl asl agl ahl gps gnss gnd ground baro barometric home launch takeoff rel relative abs absolute wgs84 geoid
-    ellipsoid true mag magnetic raw avg mean max filtered fused est estimated imu pack battery total n e ns ew
+    ellipsoid true mag magnetic raw avg mean max filtered fused est estimated imu pack battery total n e ns ew t
 """
 _QUALIFIERS = frozenset(_BESIDE_UNITS.split())
 

@@ -205,6 +205,14 @@ def test_speed_and_course_that_carry_no_time_belong_to_their_own_epoch(saved, nm
     assert np.nanmax(np.abs(flight["ground_speed_mps"] - flown.speed_mps)) < 0.01
 
 
+def test_a_height_in_another_unit_than_the_standards_metres_is_none(receiver, saved):
+    text = "".join(receiver.rmc(i) for i in range(60))
+    feet = "".join(
+        receiver.sentence(f"GNGGA,{receiver.clock(i)},{receiver.place(i)},1,09,1.1,328.1,F,47.0,M,,") for i in range(60)
+    )
+    assert not read(saved, text + feet).flights[0].has("height_m")
+
+
 def test_the_same_time_of_day_on_another_day_is_another_epoch(receiver, saved):
     """A minute apart or a day: two short stretches at one time of day must not be laid over each other."""
     first = "".join(receiver.rmc(i) + receiver.gga(i) for i in range(20))
