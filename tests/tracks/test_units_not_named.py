@@ -167,3 +167,12 @@ def test_a_term_of_two_meanings_needs_its_unit(log_of, header):
 
 def test_charge_that_remains_is_not_charge_used(log_of):
     assert not log_of({"Remaining (mAh)": 5000 - CHARGE}).flights[0].has("charge_used_mAh")
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+def test_a_strength_of_nothing_is_no_reading(log_of, sign):
+    """0 dBm would be a milliwatt received, the strongest of all; receivers write 0 where they heard nothing."""
+    strength = np.where(np.arange(len(FLOWN)) % 10 == 0, 0, sign * (60 + 20 * SHARE))
+    logged = log_of({"RSSI (dBm)": strength}).flights[0]["control_rssi_dBm"]
+    assert np.array_equal(np.isnan(logged), strength == 0)
+    assert np.allclose(logged[strength != 0], -np.abs(strength[strength != 0]))
