@@ -5,21 +5,39 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from overlay.errors import NOT_GIVEN, NoAnswerError, UsageError
+import numpy as np
+
+from overlay.errors import NOT_GIVEN, FlightFileError, NoAnswerError, UsageError
 from overlay.flight_file import Control, Downlink, FlightFile
 from overlay.readings import Home, Pack
+from overlay.tracks.fixes import distance_m
 
 if TYPE_CHECKING:
     from overlay.radio.ground import Ground
     from overlay.radio.link import Link
     from overlay.readings import Readings
+    from overlay.tracks import Track
+
+FARTHEST_HOME_KM = 100.0  # no log of a model begins, ends and passes farther from home
 
 
-def home_of(file: FlightFile) -> Home | None:
-    """Home as the flight file has it; a height that it leaves out is found from the data."""
+def home_of(file: FlightFile, track: Track) -> Home | None:
+    """Home as the flight file has it; a height that it leaves out is found from the data.
+
+    FlightFileError where no position of the log is anywhere near it: a sign or a digit is wrong then.
+    """
     home = file.home
     if home is None:
         return None
+    _, latitude, longitude = track.position()
+    if len(latitude):
+        here = np.full(len(latitude), home.latitude_deg), np.full(len(latitude), home.longitude_deg)
+        nearest_km = float(distance_m(*here, latitude, longitude).min()) / 1000.0
+        if nearest_km > FARTHEST_HOME_KM:
+            found = f"home is {nearest_km:.0f} km from the nearest position of the log"
+            raise FlightFileError(
+                file.read_from or "flight.toml", found, "check [home]: its digits, and the signs of both"
+            )
     height = math.nan if home.height_m is None else home.height_m
     return Home(home.latitude_deg, home.longitude_deg, height, "given by hand")
 

@@ -353,7 +353,7 @@ class Flight:
         from overlay.equipment import home_of, pack_of
         from overlay.mechanics.flight import readings_of
 
-        return readings_of(self.track, home=home_of(self.file), pack=pack_of(self.file))
+        return readings_of(self.track, home=home_of(self.file, self.track), pack=pack_of(self.file))
 
     @cached_property
     def readings(self) -> Readings:

@@ -53,7 +53,7 @@ class HomePlace(Settings):
 class PackData(Settings):
     """The flight battery."""
 
-    capacity_mAh: Positive
+    capacity_mAh: Annotated[float, Field(ge=50)]  # less was given in Ah
     cells: Annotated[int, Field(ge=1, le=24)] | None = None
     usable_fraction: Annotated[float, Field(gt=0, le=1)] = 0.8
 
@@ -61,8 +61,8 @@ class PackData(Settings):
 class Radio(Settings):
     """What both radios have: band, power, and how the aerials stand at either end."""
 
-    frequency_MHz: Positive | None = None
-    power_mW: Positive | None = None
+    frequency_MHz: Annotated[float, Field(ge=20)] | None = None  # less was given in GHz, less than 1 mW in W
+    power_mW: Annotated[float, Field(ge=1)] | None = None
     polarisation: Literal["vertical", "horizontal", "right-hand circular", "left-hand circular"] | None = None
     aircraft_aerial_tilt_deg: Annotated[float, Field(ge=0, le=180)] | None = None
     aircraft_aerial_toward_deg: Annotated[float, Field(ge=-180, lt=360)] = 0.0
@@ -148,6 +148,8 @@ def load_flight(path: str | os.PathLike[str], *, otherwise: str = "") -> FlightF
         remedy = f"give a folder with a {FILE_NAME}{otherwise}"
         raise FlightFileError(source, "not a flight file" if source.exists() else "no such file or folder", remedy)
     flight = load(source, FlightFile, FlightFileError)
+    if not (flight.camera or flight.ground or flight.track):
+        raise FlightFileError(source, "names no recording and no log", "add [camera], [ground] or [track]")
     flight._folder, flight._read_from = source.parent, source
     return flight
 

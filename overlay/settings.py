@@ -34,7 +34,7 @@ def load(path: str | os.PathLike[str], model: type[Model], error: type[InputErro
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as broken:
         message, place = _toml_place(broken)
-        raise error(f"{path}{place}", message, "mend the TOML") from broken
+        raise error(f"{path}{place}", message, _toml_remedy(text, place)) from broken
     try:
         # through JSON, where a list may become a tuple although text may not become a number
         return model.model_validate_json(json.dumps(data, default=str))
@@ -49,7 +49,7 @@ def _text(path: str | os.PathLike[str], error: type[InputError]) -> str:
     try:
         if source.stat().st_size > LARGEST_FILE:
             raise error(path, "larger than 1 MiB", "give a TOML file")
-        return source.read_text(encoding="utf-8")
+        return source.read_text(encoding="utf-8-sig")  # some editors put a byte order mark first
     except (OSError, UnicodeDecodeError) as broken:
         reason = "not UTF-8 text" if isinstance(broken, UnicodeDecodeError) else str(broken.strerror).lower()
         raise error(path, reason, "give a readable TOML file") from broken
@@ -60,6 +60,17 @@ def _toml_place(broken: tomllib.TOMLDecodeError) -> tuple[str, str]:
     if match:
         return match[1].lower(), f":{match[2]}:{match[3]}"
     return str(broken).lower(), ""
+
+
+def _toml_remedy(text: str, place: str) -> str:
+    """What is wrong as a rule with a line that is no TOML."""
+    lines, number = text.splitlines(), place.split(":")[1] if place else ""
+    line = lines[int(number) - 1] if number.isdigit() and int(number) <= len(lines) else ""
+    if re.search(r'"[^"]*\\', line):
+        return "in double quotes a backslash begins an escape: write paths with / or in 'single quotes'"
+    if re.match(r"\s*[\w.]+\s*=\s*[^\W\d]", line):
+        return 'put text in quotes: "…"'
+    return "mend the TOML"
 
 
 def _first_problem(
@@ -91,6 +102,8 @@ def _remedy(found: object, problems: Sequence[Any]) -> str:
     words = re.findall(r"'([^']*)'", " ".join(e for e in expected if isinstance(e, str)))
     if isinstance(found, str) and difflib.get_close_matches(found, words, n=1, cutoff=0.4):
         return _suggestion(found, words)
+    if found in ([], ()):
+        return "name at least one, or leave it out"
     return " or ".join(dict.fromkeys(str(p["msg"]).removeprefix("Value error, ").lower() for p in problems))
 
 

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from overlay.clock import AffineClock
-from overlay.errors import NoAnswerError
+from overlay.errors import FlightFileError, NoAnswerError
 from overlay.flight import Flight
 from overlay.flight_file import Camera, Downlink, FlightFile, Ground, HomePlace, TrackSource
 from overlay.picture.breakups import Breakup, Diagnosis
@@ -113,3 +113,11 @@ def test_a_home_given_without_a_height_takes_it_from_the_data(log) -> None:
     given = flight_of(log, home=place).readings
     assert given.home.height_m == pytest.approx(found.home.height_m)
     assert given.home.found == "given by hand"
+
+
+def test_a_home_of_the_wrong_sign_is_refused(log) -> None:
+    """Else a flight of a kilometre would be told as one of thousands."""
+    home = flight_of(log).readings.home
+    place = HomePlace(latitude_deg=home.latitude_deg, longitude_deg=-home.longitude_deg)
+    with pytest.raises(FlightFileError, match=r"home is \d+ km from the nearest position of the log; check \[home\]"):
+        flight_of(log, home=place).readings  # noqa: B018

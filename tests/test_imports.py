@@ -21,7 +21,7 @@ ALLOWED = {
     "output": {"errors"},
     "flight_file": {"errors", "settings"},
     "readings": {"errors", "timetable"},
-    "equipment": {"errors", "flight_file", "radio", "readings", "terrain"},
+    "equipment": {"errors", "flight_file", "radio", "readings", "terrain", "tracks"},
     "recordings": BASE,
     "tracks": BASE,
     "terrain": {"errors"},

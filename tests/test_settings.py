@@ -21,10 +21,15 @@ def write(folder: Path, text: str) -> Path:
     ("text", "place", "words"),
     [
         ("version = 2", "1:1", "input should be 1"),
-        ("version = 1\n[camera]\nfiles = []", "3:1", "at least 1 item"),
+        ("version = 1\n[camera]\nfiles = []", "3:1", "name at least one"),
         ("[pack]\n  capacity_mah = 3000", "2:3", "did you mean 'capacity_mAh'"),
         ('[pack]\ncapacity_mAh = "3"', "2:1", "valid number"),
-        ("[pack]\ncapacity_mAh = -3", "2:1", "greater than 0"),
+        ("[pack]\ncapacity_mAh = -3", "2:1", "greater than or equal to 50"),
+        ("[pack]\ncapacity_mAh = 3.3", "2:1", "greater than or equal to 50"),  # Ah
+        ("[downlink]\nfrequency_MHz = 5.8", "2:1", "greater than or equal to 20"),  # GHz
+        ("[control]\npower_mW = 0.1", "2:1", "greater than or equal to 1"),  # W
+        ('[track]\nfile = "C:\\Users\\me\\log.csv"', "2:13", "write paths with / or in 'single quotes'"),
+        ("[track]\nfile = log.csv", "2:8", "put text in quotes"),
         ("[pack\nx", "1:6", "expected ']'"),
         ('[track]\nfile = "x"\ncolumns = {a = 1}', "3:1", "valid string"),
         ('[downlink]\npolarisation = "oblique"', "2:1", "'vertical', 'horizontal'"),
@@ -69,6 +74,19 @@ cells = 4
     assert flight.track.columns == {"ground_speed_mps": "Spd (km/h)"}
     assert flight.path("a.mp4") == tmp_path / "a.mp4"
     assert load_flight(tmp_path / "flight.toml") == flight
+
+
+def test_a_byte_order_mark_is_no_mistake(tmp_path: Path) -> None:
+    (tmp_path / "flight.toml").write_bytes(b'\xef\xbb\xbf[track]\r\nfile = "x.gpx"\r\n')
+    track = load_flight(tmp_path).track
+    assert track is not None
+    assert track.file == "x.gpx"
+
+
+@pytest.mark.parametrize("text", ["", "version = 1\n[pack]\ncapacity_mAh = 3000\n"])
+def test_a_flight_of_no_file_says_so(tmp_path: Path, text: str) -> None:
+    with pytest.raises(FlightFileError, match=r"names no recording and no log; add \[camera\]"):
+        load_flight(write(tmp_path, text))
 
 
 def test_a_folder_without_a_flight_file_says_how_to_make_one(tmp_path: Path) -> None:

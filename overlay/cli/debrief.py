@@ -35,7 +35,7 @@ def add(commands: Any) -> None:
         help="one page with the flight's findings: verdict, linked figures, break-ups, evidence",
         description="Write the flight's findings as one HTML page that needs no network: how far, when the live "
         "picture broke up and most likely why, what margin was left, what to change; then the figures and numbers that "
-        "this rests on. The page holds no coordinates.",
+        "this rests on. The page holds no coordinates but what is burned into the live picture.",
     )
     add_flight(parser)
     add_pin(parser)
