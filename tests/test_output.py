@@ -15,7 +15,7 @@ from typing import Any
 import pytest
 
 from overlay.errors import OutputError, UsageError
-from overlay.output import write_text, writing, writing_folder
+from overlay.output import workplace, write_text, writing, writing_folder
 
 
 def half_way(target: Path, fault: BaseException | type[BaseException]) -> None:
@@ -276,6 +276,27 @@ def test_a_folder_that_holds_an_input_is_left_alone(tmp_path: Path) -> None:
     ):
         pass
     assert left_in(target) == ["frame-1.png"]
+
+
+def test_a_folder_that_holds_anything_else_is_never_replaced(tmp_path: Path) -> None:
+    target = tmp_path / "overlay"
+    target.mkdir()
+    for name in ("frame-1.png", "thesis.txt"):
+        (target / name).write_bytes(b"mine")
+    with pytest.raises(UsageError, match=r"thesis\.txt too, and is left alone"):
+        write_pictures(target, ValueError)
+    assert left_in(target) == ["frame-1.png", "thesis.txt"]
+
+
+def test_two_runs_at_one_video_do_not_work_in_one_place(tmp_path: Path) -> None:
+    target = tmp_path / "review.mp4"
+    with workplace(target) as place:
+        place.result = place.folder / "joined-1.mp4"
+        place.result.write_bytes(b"whole")
+        with pytest.raises(UsageError, match="another run is writing the same video"), workplace(target):
+            pass
+    assert target.read_bytes() == b"whole"
+    assert left_in(tmp_path) == ["review.mp4"]
 
 
 def write_pictures_while_another_does(target: Path) -> None:

@@ -89,6 +89,11 @@ def test_a_flight_of_no_file_says_so(tmp_path: Path, text: str) -> None:
         load_flight(write(tmp_path, text))
 
 
+def test_what_is_far_too_large_is_something_else(tmp_path: Path) -> None:
+    with pytest.raises(FlightFileError, match="larger than 1 MiB"):
+        load_flight(write(tmp_path, "# a film\n" * 200_000))
+
+
 def test_a_folder_without_a_flight_file_says_how_to_make_one(tmp_path: Path) -> None:
     with pytest.raises(FlightFileError, match="overlay new"):
         load_flight(tmp_path)

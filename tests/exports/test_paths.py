@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import re
+from dataclasses import replace
 from datetime import datetime
 from importlib.resources import as_file, files
 from itertools import pairwise
@@ -21,6 +22,7 @@ from overlay.exports.geojson import write_geojson
 from overlay.exports.gpx import write_gpx
 from overlay.exports.kml import write_kml
 from overlay.exports.privacy import outside_circle
+from overlay.exports.stretches import stretches, unbroken
 from overlay.readings import Readings
 
 GEOD = pyproj.Geod(ellps="WGS84")
@@ -129,6 +131,15 @@ def test_lines_are_cut_at_the_antimeridian(flight_at, longitude: float, course: 
         assert len(steps) == 0 or steps.max() < 1.0
 
 
+def test_no_line_is_drawn_over_rows_that_are_not_there(flight: Readings) -> None:
+    """A log's hole may be rows of nothing, or no rows at all."""
+    kept = (flight.time_s < flight.time_s[0] + 60.0) | (flight.time_s > flight.time_s[0] + 90.0)
+    columns = {name: values[kept] for name, values in flight.columns.items()}
+    holed = outside_circle(replace(flight, time_s=flight.time_s[kept], columns=columns), 0.0)
+    for rows in (*unbroken(holed), *(stretch.rows for stretch in stretches(holed))):
+        assert np.diff(holed.readings.time_s[rows]).max(initial=0.0) <= 2.0
+
+
 def test_the_cut_lies_on_the_line(flight_at) -> None:
     readings = flight_at((10.0, 179.99), 90.0)
     parts = [
@@ -189,6 +200,7 @@ def test_kml_is_timed_and_tinted_by_grade(flight: Readings) -> None:
 
 def test_kml_heights_are_over_the_sea(flight: Readings) -> None:
     root = ElementTree.fromstring(kml(flight))
+    assert {mode.text for mode in root.iter(f"{KML}altitudeMode")} == {"absolute"}  # else a viewer ignores them
     heights = [float(c.split(",")[2]) for line in root.iter(f"{KML}LineString") for c in line[-1].text.split()]
     assert max(heights) == pytest.approx(151.0)
     assert min(heights) == pytest.approx(31.0)

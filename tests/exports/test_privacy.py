@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from overlay.errors import NoAnswerError, UsageError
 from overlay.exports.privacy import ASKEW_M, FROM_HOME, PLACE, outside_circle, retold, without_places
-from overlay.readings import Readings
+from overlay.readings import Event, Readings
 
 GEOD = pyproj.Geod(ellps="WGS84")
 HOME = (47.3, -33.9)
@@ -121,6 +121,14 @@ def test_captions_tell_nothing_counted_from_home_beside_a_path(flight: Readings)
     assert not any("Take-off" in c.sentence or "landing" in c.sentence for c in told), "inside the circle"
     far = np.interp([c.start_s for c in told], flight.time_s, np.nan_to_num(flight["range_m"], nan=4000.0))
     assert far.min() >= 500.0
+
+
+def test_the_farthest_point_is_not_told_beside_a_path(flight: Readings) -> None:
+    """It is a distance from home, whatever its caption says."""
+    moment = flight.time_s[0] + 199.0
+    told = replace(flight, events=(Event("farthest", moment), Event("turn-back", moment)))
+    assert [event.kind for event in retold(told, 300.0).events] == ["turn-back"]
+    assert len(retold(told, None).events) == 2
 
 
 def test_a_table_without_places_has_no_profile_of_the_ground_either(flight: Readings) -> None:

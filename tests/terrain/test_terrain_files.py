@@ -139,6 +139,11 @@ def test_what_cannot_be_used_is_said(hgt, geotiff, tmp_path):
     refused(geotiff(tmp_path / "e.tif", square, 0, 0, 1e-3, {1024: 2, 2048: 4326, 4099: 9999}), "convert them")
     import tifffile
 
+    turned = (0.7, -0.7, 0.0, 3.0, 0.7, 0.7, 0.0, 46.0, *(0.0,) * 7, 1.0)
+    keys = (1, 1, 0, 3, 1024, 0, 1, 2, 1025, 0, 1, 1, 2048, 0, 1, 4326)
+    tags = [(34264, "d", 16, turned, True), (34735, "H", len(keys), keys, True)]
+    tifffile.imwrite(tmp_path / "g.tif", square, extratags=tags, photometric="minisblack")
+    refused(tmp_path / "g.tif", "turned against north")
     tifffile.imwrite(tmp_path / "f.tif", square)
     refused(tmp_path / "f.tif", "do not place it")
 

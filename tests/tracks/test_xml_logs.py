@@ -210,6 +210,11 @@ class TestKml:
         assert len(log.flights[0]) == 59
         assert any("as far as both go" in line.what for line in log.damage)
 
+    def test_a_kmz_that_unpacks_to_absurdly_much_is_refused(self, saved):
+        data = (KML + kml_track() + " " * 8_000_000 + "</Document></kml>").encode()
+        with pytest.raises(TrackError, match="absurd size"):
+            read_log(saved(kmz({"doc.kml": data})))
+
     def test_kmz(self, saved):
         data = (KML + kml_track() + "</Document></kml>").encode()
         path = saved(kmz({"files/icon.png": b"x", "doc.kml": data}))
