@@ -76,6 +76,8 @@ def _settled(field: Field, values: Floats, flown: Flown, source: Source) -> Floa
     column = field.column
     if column in ("control_rssi_dBm", "telemetry_rssi_dBm"):
         return _received_power(field, values, flown, source)
+    if column == "ground_speed_mps":
+        return _unless_contradicted(field, values, flown, source)
     if column in ("course_deg", "heading_deg"):
         return _direction(field, values, flown, source)
     if column in _TURNED:
@@ -85,6 +87,19 @@ def _settled(field: Field, values: Floats, flown: Flown, source: Source) -> Floa
     if column in ("bank_deg", "pitch_deg"):
         return (values + 180.0) % 360.0 - 180.0
     return values
+
+
+def _unless_contradicted(field: Field, values: Floats, flown: Flown, source: Source) -> Floats | None:
+    """A ground speed, unless the positions say that it is none: in another unit than the header's, or through the air."""
+    speed, logged = flown.straight_mps(), values[flown.rows]
+    judged = np.isfinite(logged) & (np.nan_to_num(speed) > 4.0)
+    if judged.sum() < 30:
+        return values
+    ratio = float(np.median(logged[judged] / speed[judged]))
+    if 0.75 < ratio < 1.33:
+        return values
+    source.note(f"column {field.header!r} is {ratio:.2g} times the speed over the positions: left out")
+    return None
 
 
 def _percentage(field: Field, values: Floats, source: Source) -> Floats | None:

@@ -136,6 +136,7 @@ _TERMS: tuple[tuple[tuple[str, ...], str], ...] = (
     (("mode",), "flightmode fm mode"),
     (("aerial_bearing_deg",), "trackerbearing trackerheading trackerpan trackeryaw aerialbearing antennabearing"),
 )
+_STICKS = ("ail", "aileron", "rud", "rudder")  # beside them "ele" is the elevator, not an elevation
 _CANDIDATES = {term: columns for columns, terms in _TERMS for term in terms.split()}
 _RANK = {term: rank for _, terms in _TERMS for rank, term in enumerate(terms.split())}
 _BRACKET = re.compile(r"\s*[\(\[\{<]\s*([^\)\]\}>]*?)\s*[\)\]\}>]?\s*$")
@@ -169,7 +170,9 @@ def assign(headers: Iterable[str], mapping: Mapping[str, str] | None = None) -> 
     fields = _mapped(headers, mapping or {})
     taken = {field.column for field in fields.values()}
     read = [(header, *split(header)) for header in headers if header not in fields]
-    ranked = sorted((item for item in read if item[1] in _CANDIDATES), key=lambda item: _RANK[item[1]])
+    sticks = any(term in _STICKS for _, term, _ in read)
+    known = (item for item in read if item[1] in _CANDIDATES and not (sticks and item[1] == "ele"))
+    ranked = sorted(known, key=lambda item: _RANK[item[1]])
     for header, term, unit in ranked:
         column = next((c for c in _fitting(term, unit) if c not in taken or _is_second_receiver(term, c)), None)
         if column is not None:

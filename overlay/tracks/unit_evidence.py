@@ -1,6 +1,6 @@
 """What a flight says about units that its log does not name: climb by height, bank by turns, current by charge.
 
-Each answer is the one unit under which two columns tell the same flight; empty where they tell too little, or nothing.
+Each answer is the one unit under which two columns tell the same flight; empty where they do not.
 """
 
 from __future__ import annotations
@@ -90,15 +90,18 @@ def _climbed(climb: Floats, height: Floats, flown: Flown) -> tuple[Floats, Float
     return mean[judged], (height[after] - height[before])[judged] / lasted[judged]
 
 
-def bank(logged: Floats, flown: Flown) -> str:
-    """The unit of a bank: in a level turn its tangent is speed times rate of turn over gravity."""
+def bank(logged: Floats, flown: Flown) -> str | None:
+    """The unit of a bank: in a level turn its tangent is speed times rate of turn over gravity.
+
+    None where too little was turned; empty where the turns fit no unit, so that it may be no bank at all but a stick.
+    """
     speed, _ = flown.made_good()
     turn = np.radians(flown.turning_dps())
     expected = np.degrees(np.arctan(speed * np.abs(turn) / units.GRAVITY_MPS2))
     seen = np.abs(logged[flown.rows])
-    judged = np.isfinite(seen) & (np.nan_to_num(expected) > 8.0) & (seen > 0)
+    judged = np.isfinite(seen) & (np.nan_to_num(expected) > 8.0)
     if judged.sum() < LEAST_TO_TELL:
-        return ""
+        return None
     ratio = float(np.median(seen[judged] / expected[judged]))
     found = nearest(ratio, {unit: 1.0 / _per("angle", unit) for unit in _ANGLES}, 2.5)
     return found[0] if len(found) == 1 else ""

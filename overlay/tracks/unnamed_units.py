@@ -68,10 +68,10 @@ class UnnamedUnits:
     def _attitude(self, field: Field) -> str | None:
         size = largest(self._columns[field])
         banks = [self._columns[f] for f in self._columns if f.column == "bank_deg" and not named_unit(f)]
-        measured = unit_evidence.bank(banks[0], self._flown) if banks else ""
+        measured = unit_evidence.bank(banks[0], self._flown) if banks else None
         if field.column in ("bank_deg", "pitch_deg"):
-            unit = measured or self._angle
-            return unit if unit != "deg" or size <= 180.5 else None
+            unit = self._angle if measured is None else measured
+            return None if unit == "deg" and size > 180.5 else unit or None
         if size > 360.5:  # no direction in degrees
             return measured if measured in ("deg*10", "cdeg") else None
         return self._angle or None

@@ -93,6 +93,25 @@ def test_bank_in_tenths_and_hundredths_of_a_degree_is_told_by_the_turns(log_of, 
     assert np.allclose(log.flights[0]["heading_deg"], FLOWN.course_deg, atol=0.01)
 
 
+@pytest.mark.parametrize(("header", "factor"), [("Speed (km/h)", 1.0), ("Speed (m/s)", 3.6), ("Speed (kt)", 3.6)])
+def test_a_speed_in_another_unit_than_its_header_says_is_left_out(log_of, header, factor):
+    log = log_of({header: FLOWN.speed_mps * factor})
+    assert not log.flights[0].has("ground_speed_mps")
+    assert "times the speed over the positions" in told(log)
+
+
+def test_a_stick_named_roll_is_no_bank(log_of):
+    """A stick is moved to enter and to leave a turn and rests in between, where an aircraft is banked."""
+    stick = 400 * np.gradient(np.radians(FLOWN.bank_deg), SECONDS)
+    assert set(log_of({"Roll": stick, "Pitch": stick / 3}).flights[0].columns) == {"latitude_deg", "longitude_deg"}
+
+
+def test_the_elevator_stick_is_no_elevation(log_of):
+    columns = {name: 1000 * np.sin(SECONDS / k) for k, name in enumerate(("Rud", "Ele", "Ail"), 3)}
+    assert not log_of(columns).flights[0].has("height_m")
+    assert log_of({"ele": FLOWN.height_m}).flights[0].has("height_m")
+
+
 def test_angles_that_cannot_be_degrees_are_left_out_without_turns_to_tell_their_unit(log_of):
     log = log_of({"Pitch": np.linspace(-900, 900, len(FLOWN)), "Yaw": FLOWN.course_deg * 10})
     assert set(log.flights[0].columns) == {"latitude_deg", "longitude_deg"}
