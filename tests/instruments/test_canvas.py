@@ -79,6 +79,25 @@ def test_round_corners_are_round() -> None:
     assert np.array_equal(canvas.pixels, canvas.pixels[::-1])
 
 
+@given(st.integers(4, 30), st.integers(4, 30), st.sampled_from([2, 4]), st.integers(0, 12))
+def test_a_frame_is_the_edge_of_its_rectangle(width: int, height: int, line: int, radius: int) -> None:
+    canvas = Canvas(60, 60, 1.0)
+    canvas.frame(10, 12, width, height, line, WHITE, radius)
+    alpha = canvas.pixels[..., 3]
+    rows, columns = np.mgrid[0:60, 0:60] + 0.5
+    outside = (columns < 9) | (columns > 11 + width) | (rows < 11) | (rows > 13 + height)  # edges are anti-aliased
+    assert not alpha[outside].any()
+    inner = (np.abs(columns - 10 - width / 2) < width / 2 - line - 1) & (
+        np.abs(rows - 12 - height / 2) < height / 2 - line - 1
+    )
+    if not radius:
+        assert not alpha[inner].any()
+    assert alpha[12 + height // 2, 10:13].max() == alpha[12:15, 10 + width // 2].max() == 255
+    drawn = alpha[12 : 12 + height, 10 : 10 + width].astype(int)
+    assert np.abs(drawn - drawn[::-1]).mean() < 32  # the four corners are alike
+    assert np.abs(drawn - drawn[:, ::-1]).mean() < 32
+
+
 def test_hatching_is_half_ink_and_half_ground() -> None:
     canvas = Canvas(200, 200, 1.0)
     canvas.hatch([(0, 0), (200, 0), (200, 200), (0, 200)], WHITE, Colour(0, 0, 0))
