@@ -1,10 +1,11 @@
 """Positions alone against the sample generator's flights, whose aircraft is flown by a pilot: what the path's delay costs.
 
-    python benchmarks/alignment_sample.py [--heights tenths|metres|none|late] [--seeds 6]
+    python benchmarks/alignment_sample.py [--heights tenths|metres|none|late] [--places fine|coarse] [--seeds 6]
 
 Four-minute flights and two-minute ones at 1, 5, 10 and 20 Hz, at the level of motion signals: the camera and the receiver
 are those of `alignment_flights`, the aircraft with its lift, its sideslip and its pilot is `overlay_samples`'. `--heights`:
-what the log tells of them; `late` are those of a barometer behind a filter of half a second.
+what the log tells of them; `late` are those of a barometer behind a filter of half a second. `--places coarse`: as IGC
+writes them, in thousandths of a minute, which is 1.9 m.
 """
 
 from __future__ import annotations
@@ -48,8 +49,8 @@ def flown(scenario: Scenario) -> af.Flown:
     return af.Flown(attitude, velocity, np.interp(time, since, airspeed), airborne)
 
 
-def log(flight: af.Flown, rate: float, heights: str) -> Track:
-    """Places at `rate`, with the heights as asked for."""
+def log(flight: af.Flown, rate: float, heights: str, places: str) -> Track:
+    """Places at `rate`, with places and heights as asked for."""
     columns = dict(af.log(flight, 5, rate=rate).columns)
     time = af.log(flight, 5, rate=rate).time
     if heights == "none":
@@ -59,6 +60,9 @@ def log(flight: af.Flown, rate: float, heights: str) -> Track:
     elif heights == "late":
         slow = af.delayed(np.interp(flight.time, time - af.EPOCH, columns["height_m"]), LATE_S)
         columns["height_m"] = np.interp(time - af.EPOCH, flight.time, slow)
+    if places == "coarse":
+        for name in ("latitude_deg", "longitude_deg"):
+            columns[name] = np.round(columns[name] * 60e3) / 60e3
     return Track(time, columns)
 
 
@@ -66,6 +70,7 @@ def main() -> None:
     """Print each flight and the sums."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--heights", choices=("tenths", "metres", "none", "late"), default="tenths")
+    parser.add_argument("--places", choices=("fine", "coarse"), default="fine")
     parser.add_argument("--seeds", type=int, default=6)
     options = parser.parse_args()
     todo = [(f"four minutes, {s}", DEFAULT.replace(seed=s, distance_out_m=2200.0, loiter_turns=1.5))
@@ -77,7 +82,7 @@ def main() -> None:
         seen = af.see(flight, 3, start=START_S)
         for rate in (1.0, 5.0, 10.0, 20.0):
             asked += 1
-            motion = motion_from_track(log(flight, rate, options.heights))
+            motion = motion_from_track(log(flight, rate, options.heights, options.places))
             found = align(MotionSeries(seen.time, seen.rates, interval_s=seen.interval), motion)
             if found.best is None or found.verdict != "sure":
                 print(f"{name}, {rate:g} Hz: {found.verdict}: {'; '.join(found.reasons)}")

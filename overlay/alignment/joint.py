@@ -46,23 +46,29 @@ def _solved(camera: Alignment, between: Alignment, ground: Alignment) -> tuple[A
             f"the clocks contradict each other: ground to track differs by {gap:+.2f} s from its way through the camera"
         )
         return tuple(_denied(pair, reason, gap) for pair in (camera, between, ground))  # type: ignore[return-value]
-    share = sigma**2 / max(total**2, 1e-18) * gap
-    moved = (_shifted(camera, share[0], sigma[0], total, gap), _shifted(between, share[1], sigma[1], total, gap))
+    share = sigma**2 / max(total**2, 1e-18)
+    # Two recordings of one flight are laid against the same log, whose noise draws both the same way: what they agree on
+    # is known no better than either, and only what tells them apart is measured twice.
+    of_camera = min(np.hypot((1 - share[0]) * sigma[0] + share[0] * sigma[2], share[0] * sigma[1]), sigma[0])
+    of_between = np.sqrt(max(1 - share[1], 0.0)) * sigma[1]
+    moved = (
+        _shifted(camera, share[0] * gap, sigma[0], float(of_camera), gap),
+        _shifted(between, share[1] * gap, sigma[1], float(of_between), gap),
+    )
     return *moved, _composed(ground, *moved, gap)
 
 
-def _shifted(pair: Alignment, by_s: float, sigma_s: float, total_s: float, gap_s: float) -> Alignment:
-    """Moved by its share of the gap; its own scatter shrinks as the other two pairs measure it as well."""
+def _shifted(pair: Alignment, by_s: float, sigma_s: float, kept_s: float, gap_s: float) -> Alignment:
+    """Moved by its share of the gap; of its own scatter `sigma_s` that much is kept."""
     assert pair.best is not None
     best = replace(pair.best, offset_s=pair.best.offset_s + float(by_s))
-    kept = float(np.sqrt(max(1 - sigma_s**2 / max(total_s**2, 1e-18), 0.0)))
     unshared = float(np.sqrt(max(pair.sigma_s**2 - sigma_s**2, 0.0)))
-    shrunk = float(np.hypot(kept * sigma_s, unshared)) / pair.sigma_s if pair.sigma_s > 0 else 1.0
+    shrunk = float(np.hypot(kept_s, unshared)) / pair.sigma_s if pair.sigma_s > 0 else 1.0
     return replace(
         pair,
         best=best,
         sigma_s=pair.sigma_s * shrunk,
-        scatter_s=kept * sigma_s,
+        scatter_s=kept_s,
         half_interval_s=pair.half_interval_s * shrunk,
         chapters=tuple(replace(each, offset_s=each.offset_s + float(by_s)) for each in pair.chapters),
         evidence=dict(pair.evidence) | {"closure_s": round(gap_s, 4)},
