@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from overlay.debrief.sketches import by_range, draw_by_range, unbroken
+from overlay.debrief.sketches import by_range, draw_by_range, grades_shown, unbroken
 from overlay.debrief.story import Story
 from tests.debrief.conftest import make_readings
 
@@ -37,3 +37,10 @@ def test_no_line_is_drawn_over_a_hole(story: Story) -> None:
         assert leg.middle_km[after].min() > 6.0 - leg.step_km / 2
     lines = [r for r in draw_by_range(legs).renderers if type(r.glyph).__name__ == "Line"]
     assert len(lines) == 4
+
+
+def test_a_second_of_a_lost_picture_stands_in_the_track_of_half_an_hour(story: Story) -> None:
+    """Thinned to some hundred points, the path takes the worst grade of what each stands for, not the best or a chance one."""
+    since = story.readings.time_s - story.readings.time_s[0]
+    grades = np.where((since >= 700.0) & (since < 701.0), 1.0, 5.0)
+    assert [name for name, *_ in grades_shown(graded(story, grades))] == ["5 imperceptible", "1 very annoying"]
