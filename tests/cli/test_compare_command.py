@@ -202,8 +202,10 @@ def test_a_bad_file_is_told_before_the_work(season, changed, tmp_path, capsys) -
     broken = changed(1)
     (Path(broken) / "radio.csv").write_bytes(bytes(range(256)) * 40)
     assert "radio.csv" in refused(capsys, 3, season[0], broken, season[2])
-    lacking = changed(2, ('[track]\nfile = "radio.csv"\n', ""))
+    lacking = changed(2, ('[track]\nfile = "radio.csv"\n', '[ground]\nfiles = ["radio.csv"]\n'))
     assert "has no track" in refused(capsys, 2, season[0], lacking, season[3])
+    nothing = changed(3, ('[track]\nfile = "radio.csv"\n', ""))
+    assert "names no recording and no log" in refused(capsys, 3, season[0], nothing, season[2])
     assert "flight.toml" in refused(capsys, 3, season[0], str(tmp_path / "nowhere"))
     assert "input" in refused(capsys, 2, *season, "--evidence", f"{season[0]}/radio.csv", "--overwrite")
     assert sorted(path.name for path in Path(season[0]).iterdir()) == ["flight.toml", "radio.csv"]
