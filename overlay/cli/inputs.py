@@ -45,7 +45,7 @@ def add_pin(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def add_hdr(parser: argparse.ArgumentParser) -> None:
+def add_hdr(parser: argparse.ArgumentParser | argparse._ArgumentGroup) -> None:
     """The option that says what becomes of high dynamic range."""
     parser.add_argument(
         "--hdr",

@@ -32,39 +32,53 @@ def add(commands: Any) -> None:
     parser.add_argument(
         "-o", "--output", metavar="OUT", required=True, help="what to write: .mp4, .mov or .mkv (.png with --still)"
     )
-    parser.add_argument(
+    _add_shown(parser.add_argument_group("what is shown"))
+    _add_written(parser.add_argument_group("how it is written"))
+    parser.add_argument("--overwrite", action="store_true", help="replace an existing output")
+    add_pin(parser)
+    add_terrain(parser)
+    add_json(parser)
+    parser.set_defaults(run=run)
+
+
+def _add_shown(group: argparse._ArgumentGroup) -> None:
+    group.add_argument(
         "--layout",
         metavar="NAME",
         help="a layout's name or a .toml file (default: review; pair with --picture both)",
     )
-    parser.add_argument("--from", dest="start", metavar="TIME", help="begin here on the recording, such as 0:03:10")
-    parser.add_argument("--to", dest="end", metavar="TIME", help="end here on the recording")
-    parser.add_argument("--still", metavar="TIME", help="write one frame as a PNG instead of a video")
-    parser.add_argument(
-        "--units", choices=("metric", "imperial", "aviation"), help="units shown (default: the layout's own)"
-    )
-    parser.add_argument(
-        "--inset",
-        choices=("auto", "off"),
-        default="auto",
-        help="the live picture as an inset, in step (default: auto, where there is one)",
-    )
-    parser.add_argument(
+    group.add_argument("--from", dest="start", metavar="TIME", help="begin here on the recording, such as 0:03:10")
+    group.add_argument("--to", dest="end", metavar="TIME", help="end here on the recording")
+    group.add_argument("--still", metavar="TIME", help="write one frame as a PNG instead of a video")
+    group.add_argument(
         "--picture",
         choices=("camera", "ground", "both", "none"),
         help="what is drawn on: the camera's recording or the ground's, each with the other as the inset, both side by "
         "side, or none, which is a plain ground (default: the camera's, else the ground's, else none)",
     )
-    parser.add_argument(
+    group.add_argument(
+        "--inset",
+        choices=("auto", "off"),
+        default="auto",
+        help="the live picture as an inset, in step (default: auto, where there is one)",
+    )
+    group.add_argument("--captions", action="store_true", help="tell events in words on the picture, in any layout")
+    group.add_argument(
+        "--units", choices=("metric", "imperial", "aviation"), help="units shown (default: the layout's own)"
+    )
+
+
+def _add_written(group: argparse._ArgumentGroup) -> None:
+    group.add_argument(
         "--size",
         metavar="WxH",
         help="size of the canvas for both, for none, or with --transparent (default: the camera recording's; without "
         "one 1920x1080, or 1080x1920 for an upright layout)",
     )
-    parser.add_argument(
+    group.add_argument(
         "--rate", metavar="RATE", help="frames per second where there is no recording: 25, 59.94 … (default: 30)"
     )
-    parser.add_argument(
+    group.add_argument(
         "--transparent",
         nargs="?",
         const="prores",
@@ -72,16 +86,14 @@ def add(commands: Any) -> None:
         help="the instruments alone with straight alpha, to lay over the recording in an editor: ProRes 4444 (the "
         "default) or QuickTime Animation as .mov, VP9 as .webm, numbered PNG pictures in a new folder; needs no recording",
     )
-    add_hdr(parser)
-    parser.add_argument("--captions", action="store_true", help="tell events in words on the picture, in any layout")
-    parser.add_argument(
+    group.add_argument(
         "--encoder",
         metavar="NAME",
         default="libx264",
         help="what encodes: libx264 (H.264, the default), libx265 (HEVC), or hardware where it is: h264_nvenc, "
         "hevc_nvenc, h264_amf, h264_qsv",
     )
-    parser.add_argument(
+    group.add_argument(
         "--workers",
         type=int,
         choices=range(1, 65),
@@ -89,11 +101,7 @@ def add(commands: Any) -> None:
         metavar="N",
         help="processes that encode parts of the video side by side, for machines with many cores (default: 1)",
     )
-    parser.add_argument("--overwrite", action="store_true", help="replace an existing output")
-    add_pin(parser)
-    add_terrain(parser)
-    add_json(parser)
-    parser.set_defaults(run=run)
+    add_hdr(group)
 
 
 def run(arguments: argparse.Namespace) -> int:
