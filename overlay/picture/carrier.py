@@ -16,14 +16,19 @@ from numpy.typing import NDArray
 
 from overlay.picture.clicks import VALID_dB, carrier_to_noise_dB
 from overlay.picture.features import Features
-from overlay.picture.states import Baseline, beyond, has_colour, is_525, missing_figures, sparkle
+from overlay.picture.states import Baseline, beyond, has_colour, is_525, missing_figures, sparkle, woven
 
 Floats = NDArray[np.float64]
 
-_KEPT = (0.6, 0.7, 1.0)
-_COLOUR_NOISE_AT_8_dB = {False: (7.0, 8.7, 12.0), True: (11.5, 11.5, 12.0)}
-"""Levels of noise in U and V together at 8 dB, by whether the picture has 525 lines, for recorders that keep so much
-fine noise in luminance beside that in colour."""
+_KEPT = (0.0, 0.2, 0.5, 0.85, 1.0)
+_WHOLE = {False: (0.38, 0.86), True: (0.26, 0.47)}
+"""Fine noise in luminance over that in colour where a recorder keeps all of it, of blended and of woven fields, by whether the
+picture has 525 lines."""
+_AT_20_dB = {
+    False: ((6.7, 7.2, 7.5, 7.9, 9.5), (7.4, 7.6, 7.8, 8.2, 10.0)),
+    True: ((7.5, 8.0, 8.3, 8.6, 9.2), (9.2, 9.5, 10.0, 10.2, 10.2)),
+}
+"""Ratio in dB at 10 levels of noise in U and V together, likewise, for recorders that keep such shares of the fine noise."""
 _dB_PER_dB = 0.85
 """Change of the ratio for a change of that noise."""
 _LEAST_NOISE = 3.0
@@ -32,7 +37,7 @@ _PLENTY = 0.6
 _SMOOTHED_S = 0.3
 _OVER_CLEAN = 3.0
 """How many times a clean picture's own streaks, of furrows and other texture, clicks must outnumber to set the scale."""
-_LESS_dB, _MORE_dB, _ABOVE_dB = 3.0, 4.2, 7.0
+_LESS_dB, _MORE_dB, _ABOVE_dB = 2.5, 4.2, 7.0
 """By how much less and more the true ratio is at most, and above what it lies where it seems higher than 10 dB; 95 % of the
 frames, on links and recorders drawn by lot. Recorders that drop lines of colour show more noise than others: more it is."""
 _IN_PLACE = 0.25
@@ -89,9 +94,10 @@ def _by_colour(
     if not noisy.any():
         return np.full(len(features), np.nan)
     fine = beyond(features.fine_noise, clean.fine_noise)
-    kept = float(np.median(fine[noisy] / colour[noisy]))
-    reference = np.interp(kept, _KEPT, _COLOUR_NOISE_AT_8_dB[is_525(frame_rate)])
-    ratio = 8.0 - _dB_PER_dB * 20.0 * np.log10(np.maximum(colour, 1e-3) / reference)
+    weave, is525 = woven(features, clean, frame_rate), is_525(frame_rate)
+    kept = float(np.median(fine[noisy] / colour[noisy])) / np.interp(weave, (0.0, 1.0), _WHOLE[is525])
+    scale = np.interp(weave, (0.0, 1.0), [np.interp(kept, _KEPT, each) for each in _AT_20_dB[is525]])
+    ratio = scale - _dB_PER_dB * (20.0 * np.log10(np.maximum(colour, 1e-3)) - 20.0)
     clicks = _smoothed(sparkle(features, clean, frame_rate), noisy, frame_rate)
     plenty = noisy & (clicks > max(_PLENTY, _OVER_CLEAN * clean.clicks_per_line))
     by_clicks = carrier_to_noise_dB(np.where(plenty, clicks, np.nan))

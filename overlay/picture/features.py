@@ -25,7 +25,7 @@ _LEARN_EVERY, _LEARN_LATER_EVERY, _LEARNT = 5, 25, 500
 """Frames from one look for burned-in figures to the next, and how long figures are news."""
 _ACTIVE_LINE = 52.0 / 64.0
 _CHANGED = 3
-_LUMA_LEVELS = ("spread", "line_noise", "fine_noise", "change_noise", "border_noise", "change")
+_LUMA_LEVELS = ("spread", "line_noise", "fine_noise", "neighbour_noise", "change_noise", "border_noise", "change")
 _BLACK_AND_LUMA_LEVELS = ("brightness", "border_level")
 _COLOUR_LEVELS = ("colour_noise", "colour", "blue")
 
@@ -40,7 +40,8 @@ class Features:
     spread               between the darkest and the brightest of 48 tiles, levels
     line_noise           standard deviation across lines of a field in quiet tiles, levels
     fine_noise           the same by Immerkær's operator, levels
-    colour_noise         the same of U and V together, levels
+    neighbour_noise      as line_noise, of rows next to each other in the frame, which are of different fields, levels
+    colour_noise         standard deviation of noise in U and V together, along their lines, levels
     change_noise         standard deviation from what changed since the last frame in quiet tiles, levels
     border_level         mean of the darker side's outermost columns, levels
     border_noise         standard deviation there, across lines, levels
@@ -68,6 +69,7 @@ class Features:
     spread: Floats
     line_noise: Floats
     fine_noise: Floats
+    neighbour_noise: Floats
     colour_noise: Floats
     change_noise: Floats
     border_level: Floats
@@ -171,13 +173,14 @@ def _still(batch: Batch, levels: Floats) -> dict[str, Floats]:
     above, row, below = batch.lines
     bends, usable = bend(above, row, below), usable_tiles(levels)
     edges, steps = borders(batch.edges), row_steps(row[:, ::2], below[:, ::2])
-    u, v = batch.colour[1, :, :COLOUR_LINES], batch.colour[1, :, COLOUR_LINES:]
+    u, v = batch.colour[:, :COLOUR_LINES], batch.colour[:, COLOUR_LINES:]
     return {
         "brightness": levels.mean(axis=1),
         "spread": np.ptp(levels, axis=1),
         "line_noise": line_noise(bends, usable),
         "fine_noise": fine_noise(bends, usable),
-        "colour_noise": colour_noise(batch.colour),
+        "neighbour_noise": line_noise(bend(batch.near[0], row[:, ::2], batch.near[1]), usable),
+        "colour_noise": colour_noise(batch.colour, usable),
         "border_level": edges.level,
         "border_noise": edges.noise,
         "border_jitter_px": edges.jitter_px,

@@ -33,6 +33,8 @@ MEAN_TO_RMS = math.sqrt(math.pi / 2.0)
 TILES = (6, 8)
 _DARK, _BRIGHT = 24.0, 228.0
 _QUANTILE = 0.25
+_APART = 1.0 / 45.0
+"""Of a line's width, 1.2 µs: noise of colour demodulated to 1.3 MHz is unlike itself so far on."""
 
 
 def bend(above: Bytes, row: Bytes, below: Bytes) -> Bends:
@@ -70,11 +72,18 @@ def change_noise(change: Floats, usable: NDArray[np.bool_]) -> Floats:
     return quiet_level(change, usable) * (MEAN_TO_RMS / math.sqrt(2.0))
 
 
-def colour_noise(colour: Bytes) -> Floats:
-    """Standard deviation (B,) of noise in U and V together, from their sampled lines (3, B, 2·COLOUR_LINES, W)."""
-    bends = np.abs(bend(*colour))
-    halves = (bends[:, :COLOUR_LINES], bends[:, COLOUR_LINES:])
-    power = [quiet_level(tile_means(half)) ** 2 for half in halves]
+def colour_noise(colour: Bytes, usable: NDArray[np.bool_]) -> Floats:
+    """Standard deviation (B,) of noise in U and V together, from their sampled lines (B, 2·COLOUR_LINES, W).
+
+    By second differences along the lines and far apart: a recorder with few bits keeps the coarse part of this noise, and
+    the band of colour is so narrow that most of it is coarse. NaN where no tile of luminance is usable: a picture clipped to
+    white or black has hardly any colour for noise to show in.
+    """
+    width = colour.shape[-1]
+    apart = max(1, round(width * _APART))
+    left, middle, right = (colour[..., k : width - 2 * apart + k] for k in (0, apart, 2 * apart))
+    bends = np.abs(bend(left, middle, right))
+    power = [quiet_level(tile_means(half), usable) ** 2 for half in (bends[:, :COLOUR_LINES], bends[:, COLOUR_LINES:])]
     return np.asarray(np.sqrt(power[0] + power[1])) * (MEAN_TO_RMS / math.sqrt(6.0))
 
 

@@ -54,12 +54,14 @@ def counted(flags: NDArray[np.bool_]) -> NDArray[np.float64]:
 class Batch:
     """Samples of up to `size` frames.
 
-    ``lines`` (3, size, LINES, W) and ``colour`` (3, size, 2·COLOUR_LINES, W): above, row and below of each sampled
-    line; U's lines come before V's. ``blocks`` (4, size, 2, n, W): rows about the borders of blocks. ``edges`` (size,
-    2, field rows, 24): both sides, the outermost column first. ``profile`` (size, field rows): row means.
+    ``lines`` (3, size, LINES, W): above, row and below of each sampled line of a field. ``near`` (2, size, LINES / 2, W):
+    what lies next to every other one in the whole frame. ``colour`` (size, 2·COLOUR_LINES, W): U's lines before V's.
+    ``blocks`` (4, size, 2, n, W): rows about the borders of blocks. ``edges`` (size, 2, field rows, 24): both sides, the
+    outermost column first. ``profile`` (size, field rows): row means.
     """
 
     lines: Bytes
+    near: Bytes
     colour: Bytes
     blocks: Bytes
     edges: Bytes
@@ -71,7 +73,8 @@ class Batch:
         rows, width = field_of(y).shape
         return cls(
             np.empty((3, size, LINES, width), np.uint8),
-            np.empty((3, size, 2 * COLOUR_LINES, u.shape[1]), np.uint8),
+            np.empty((2, size, LINES // 2, width), np.uint8),
+            np.empty((size, 2 * COLOUR_LINES, u.shape[1]), np.uint8),
             np.empty((4, size, 2, borders_of_blocks(len(y)).shape[2], width), np.uint8),
             np.empty((size, 2, rows, EDGE_COLUMNS), np.uint8),
             np.empty((size, rows), np.float32),
@@ -81,7 +84,8 @@ class Batch:
         """The first `count` frames of it."""
         return Batch(
             self.lines[:, :count],
-            self.colour[:, :count],
+            self.near[:, :count],
+            self.colour[:count],
             self.blocks[:, :count],
             self.edges[:count],
             self.profile[:count],
@@ -95,7 +99,8 @@ class Sampler:
         self.batch = Batch.like(y, u, size)
         self.shape = y.shape, u.shape
         self._lines = triples(len(field_of(y)), LINES) * fields_in(y)
-        self._colour = triples(len(u), COLOUR_LINES, 2)
+        self._near = self._lines[1, ::2] + np.array([[-1], [1]])
+        self._colour = triples(len(u), COLOUR_LINES)[1]
         self._blocks = borders_of_blocks(len(y))
 
     def take(self, place: int, y: Bytes, u: Bytes, v: Bytes) -> None:
@@ -104,8 +109,9 @@ class Sampler:
 
         batch, field = self.batch, field_of(y)
         batch.lines[:, place] = y[self._lines]
-        batch.colour[:, place, :COLOUR_LINES] = u[self._colour]
-        batch.colour[:, place, COLOUR_LINES:] = v[self._colour]
+        batch.near[:, place] = y[self._near]
+        batch.colour[place, :COLOUR_LINES] = u[self._colour]
+        batch.colour[place, COLOUR_LINES:] = v[self._colour]
         batch.blocks[:, place] = y[self._blocks]
         batch.edges[place, 0] = field[:, :EDGE_COLUMNS]
         batch.edges[place, 1] = field[:, : -EDGE_COLUMNS - 1 : -1]

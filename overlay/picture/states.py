@@ -28,9 +28,10 @@ _SPARKLES = 0.1
 """Clicks a line from which a picture is said to sparkle: one in ten lines, hard to overlook."""
 _NOISE_OF_CLICKS = 6.0
 """Rms levels of noise below which an FM link does not click."""
-_LUMA_PER_COLOUR_625, _LUMA_PER_COLOUR_525 = 1.25, 0.72
-"""Rms luminance error over the noise read in U and V, on the simulated link. Decoders of 625-line colour average two
-lines, which those of 525 lines do not, and the subcarriers lie at 4.43 and 3.58 MHz."""
+_LUMA_PER_COLOUR = {False: (1.0, 1.3), True: (0.73, 0.84)}
+"""Rms luminance error over the noise read in U and V, on the simulated link over recorders drawn by lot, by whether the picture
+has 525 lines, of recorders that blend the fields and of those that weave them. Decoders of 625-line colour average two lines,
+which those of 525 lines do not, and the subcarriers lie at 4.43 and 3.58 MHz."""
 _LUMA_PER_FINE = 1.5
 _WRONG_RMS, _LEAST_CONCEALED = 32.0, 0.05
 """Error of a wholly wrong picture of an ordinary scene, and the least share of it that is wrong where blocks are seen."""
@@ -41,8 +42,15 @@ _SNOW, _UNLIKE = 10.0, 0.4
 of a clean picture's likeness of neighbouring rows below which there is nothing but snow."""
 _IN_PLACE = 0.2
 """Share of the burned-in edges that a picture in sync may lack: figures that change, noise, glare."""
-_CODING_LOSS = 1.0
-"""Levels that recorders with few bits lose of the scene's own texture as soon as there is noise to be coded."""
+_WANDERS = 1.4
+"""A clean picture's own coarse noise in colour, of a camera at dusk or fine colours on the ground, over its lowest tenth."""
+_BLENDED, _TOLD_FROM, _TOLD_WELL_FROM = 0.57, 2.0, 4.0
+"""Noise between neighbouring rows of a frame over that between rows of one field is 1 where fields are woven, and 0.46 where
+each row is blended with the two beside it; and from how much noise, in levels, the recorder leaves enough of it to tell."""
+
+_WOVEN_UNTOLD = {False: 0.25, True: 0.5}
+"""What is assumed where too little noise is left in luminance to tell, by whether the picture has 525 lines: of 625 lines a
+recorder leaves more of it, unless fields are blended."""
 
 
 class Baseline(NamedTuple):
@@ -50,6 +58,7 @@ class Baseline(NamedTuple):
 
     line_noise: float
     fine_noise: float
+    neighbour_noise: float
     colour_noise: float
     clicks_per_line: float
     step_px: float
@@ -58,6 +67,9 @@ class Baseline(NamedTuple):
     figures: float
     block_edges: float
     change: float
+
+
+_NOISES = ("line_noise", "fine_noise", "neighbour_noise", "colour_noise")
 
 
 def baseline(features: Features) -> Baseline:
@@ -70,10 +82,11 @@ def baseline(features: Features) -> Baseline:
     shown &= features.coherence > 0.7 * _median(features.coherence[shown])
     if not shown.any():
         shown = np.isfinite(features.brightness)
-    noise = features.colour_noise + np.nan_to_num(features.fine_noise)
+    noise = np.nan_to_num(features.colour_noise) + np.nan_to_num(features.fine_noise)
     clean = shown & (noise <= np.quantile(noise[shown], 1 / 3)) if shown.any() else shown
     middles = {name: _median(getattr(features, name)[clean]) for name in Baseline._fields}
-    floors = {name: _low(getattr(features, name)[shown]) for name in ("line_noise", "fine_noise", "colour_noise")}
+    floors = {name: _low(getattr(features, name)[shown]) for name in _NOISES}
+    floors["colour_noise"] *= _WANDERS
     return Baseline(**{**middles, **floors})
 
 
@@ -97,9 +110,25 @@ def noise_rms(features: Features, clean: Baseline, frame_rate: float) -> Floats:
     """
     colour = beyond(features.colour_noise, clean.colour_noise)
     fine = beyond(features.fine_noise, clean.fine_noise)
-    luma_per_colour = _LUMA_PER_COLOUR_525 if is_525(frame_rate) else _LUMA_PER_COLOUR_625
-    from_colour = luma_per_colour * colour + _CODING_LOSS * -np.expm1(-colour)
-    return np.where(has_colour(features, clean), from_colour, _LUMA_PER_FINE * fine)
+    luma_per_colour = np.interp(woven(features, clean, frame_rate), (0.0, 1.0), _LUMA_PER_COLOUR[is_525(frame_rate)])
+    return np.where(has_colour(features, clean), luma_per_colour * colour, _LUMA_PER_FINE * fine)
+
+
+def woven(features: Features, clean: Baseline, frame_rate: float) -> float:
+    """1 for a recording whose frames are two fields woven, 0 where they are blended, in between where noise does not tell.
+
+    The scene's own comb is part of the clean picture; what noise adds to it is independent from field to field.
+    """
+    unknown = _WOVEN_UNTOLD[is_525(frame_rate)]
+    noisy = has_colour(features, clean) & (beyond(features.colour_noise, clean.colour_noise) > _TOLD_WELL_FROM)
+    if not noisy.any():
+        return unknown
+    near, line = (
+        float(np.sqrt(np.median(beyond(getattr(features, name)[noisy], getattr(clean, name)) ** 2)))
+        for name in ("neighbour_noise", "line_noise")
+    )
+    sure = float(np.interp(line, (_TOLD_FROM, _TOLD_WELL_FROM), (0.0, 1.0)))
+    return unknown + sure * (float(_soft(np.array(near / max(line, 0.1) - _BLENDED), 0.03)) - unknown)
 
 
 def is_525(frame_rate: float) -> bool:

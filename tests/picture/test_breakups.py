@@ -17,7 +17,7 @@ from overlay.picture.breakups import Diagnosis, find_breakups, write_series
 from overlay.picture.carrier import link_ratio
 from overlay.picture.clicks import clicks_per_line
 from overlay.picture.features import Features
-from overlay.picture.states import STATES, baseline, likeliest, shares
+from overlay.picture.states import STATES, baseline, likeliest, shares, woven
 
 Planes = tuple[NDArray[np.uint8], ...]
 
@@ -178,7 +178,7 @@ def test_an_event_tells_the_lowest_ratio_with_that_frames_interval() -> None:
 def test_a_noisy_picture_whose_figures_left_their_place_is_worse_than_its_noise(gone: float) -> None:
     # Noise of 5.5 levels alone would be a grade of 3.4; an echo's ghosts and rows aside are no noise.
     there = (np.arange(200) >= 80) & (np.arange(200) < 140)
-    noise = np.where(there, 3.7, 0.5)
+    noise = np.where(there, 5.2, 0.5)
     alone = synthetic(noise, noise, np.zeros(200))
     assert find_breakups(alone, frame_rate=RATE).events == ()
     displaced = replace(alone, figures=np.where(there, 0.95 * (1.0 - gone), 0.95))
@@ -188,6 +188,17 @@ def test_a_noisy_picture_whose_figures_left_their_place_is_worse_than_its_noise(
     assert said.grade[there].max() < 2.25
     quiet = replace(displaced, colour_noise=np.full(200, 0.5), fine_noise=np.full(200, 0.5))
     assert find_breakups(quiet, frame_rate=RATE).events == ()
+
+
+@pytest.mark.parametrize(("near", "weave"), [(12.0, 1.0), (5.7, 0.0)])
+def test_noise_between_neighbouring_rows_tells_woven_from_blended_fields(near: float, weave: float) -> None:
+    # Noise independent from field to field, blended by 1/4, 1/2, 1/4, is 0.46 times as rough across rows as across lines.
+    there = np.arange(200) >= 100
+    noise = np.where(there, 10.0, 0.5)
+    features = synthetic(noise, noise / 2, np.zeros(200))
+    assert woven(features, baseline(features), 25.0) == 0.25  # no noise left in luminance: nothing told
+    told = replace(features, line_noise=np.where(there, 12.0, 1.0), neighbour_noise=np.where(there, near, 0.6))
+    assert woven(told, baseline(told), 25.0) == pytest.approx(weave, abs=0.1)
 
 
 @pytest.mark.parametrize(("likeness", "lost"), [(0.2, True), (0.6, False)])

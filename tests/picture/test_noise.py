@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 from skimage import data
 
-from overlay.picture.noise import bend, change_noise, fine_noise, line_noise, tile_means, usable_tiles
+from overlay.picture.noise import bend, change_noise, colour_noise, fine_noise, line_noise, tile_means, usable_tiles
 
 PHOTOGRAPHS = {"camera": data.camera, "coins": data.coins, "moon": data.moon, "page": data.page}
 
@@ -66,6 +66,32 @@ def test_noise_smooth_along_the_line_is_read_in_full_across_lines() -> None:
     across, fine = estimates(image)
     assert across == pytest.approx(10.0, rel=0.1)
     assert fine < 0.6 * across
+
+
+def test_coarse_noise_in_colour_is_read_in_full_where_luminance_is_not_clipped() -> None:
+    rng = np.random.default_rng(3)
+    white = rng.normal(0, 1, (1, 60, 363))
+    smooth = sum(white[..., k : k + 360] for k in range(4)) / 2.0  # variance kept, neighbours alike
+    colour = np.clip(np.rint(128 + smooth * np.repeat([6.0, 8.0], 30)[None, :, None]), 0, 255).astype(np.uint8)
+    usable = np.ones((1, 48), bool)
+    assert float(colour_noise(colour, usable)[0]) == pytest.approx(10.0, rel=0.15)
+    colour[..., :180] = 128
+    right = np.tile(np.arange(8) >= 4, 6)[None]
+    assert float(colour_noise(colour, right)[0]) == pytest.approx(10.0, rel=0.15)
+    assert np.isnan(colour_noise(colour, ~usable)[0])
+
+
+def test_rows_of_two_blended_fields_are_half_as_rough_as_lines_of_one() -> None:
+    field_noise = np.random.default_rng(4).normal(128, 10, (578, 720))
+    blended = (field_noise[:-2] + 2 * field_noise[1:-1] + field_noise[2:]) / 4
+    ratios = []
+    for frame in (np.rint(field_noise[1:-1]).astype(np.uint8)[None], np.rint(blended).astype(np.uint8)[None]):
+        usable = np.ones((1, 48), bool)
+        near, line = (line_noise(bend(*(frame[:, k * s : 572 + k * s] for k in range(3))), usable)[0] for s in (1, 2))
+        ratios.append(float(near / line))
+    kernel = np.array([1.0, 2.0, 1.0])
+    rough = [float(np.sum(np.convolve(kernel, bent) ** 2)) for bent in ([1, -2, 1], [1, 0, -2, 0, 1])]
+    assert ratios == pytest.approx([1.0, np.sqrt(rough[0] / rough[1])], abs=0.03)
 
 
 def test_change_reads_noise_of_a_still_scene() -> None:
