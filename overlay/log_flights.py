@@ -148,7 +148,7 @@ def _told(name: str, choice: Choice, log: Log, numbers: Sequence[int]) -> Taken:
         number = longest(log).number
     elif rivals:
         remark = f"the {name} recording fits more than one: {'; '.join((_named(log, number), *rivals))}"
-        against = f"it fits flight {number} of the log, but {_listed(numbers, choice.rivals)} as well"
+        against = f"it fits flight {number} of the log, but {_listed(numbers, choice.rivals)} as well; {STATE_IT}"
     elif choice.sure:
         remark = f"the {name} recording is of {_named(log, number)}"
         remark += "".join(f", {_once_more(log, number, numbers[k])}" for k in choice.also)
