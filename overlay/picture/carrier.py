@@ -37,7 +37,7 @@ _PLENTY = 0.6
 _SMOOTHED_S = 0.3
 _OVER_CLEAN = 3.0
 """How many times a clean picture's own streaks, of furrows and other texture, clicks must outnumber to set the scale."""
-_LESS_dB, _MORE_dB, _ABOVE_dB = 2.5, 4.2, 7.0
+_LESS_dB, _MORE_dB, _ABOVE_dB = 3.0, 4.2, 7.0
 """By how much less and more the true ratio is at most, and above what it lies where it seems higher than 10 dB; 95 % of the
 frames, on links and recorders drawn by lot. Recorders that drop lines of colour show more noise than others: more it is."""
 _IN_PLACE = 0.25
