@@ -154,7 +154,7 @@ def _event(
     lost = 5.0 - grade[inside]
     weight = np.bincount(state[inside], weights=lost + 1e-6, minlength=len(STATES))[:CLEAN]
     kind = STATES[int(np.argmax(weight))]
-    worst = start + int(np.argmin(grade[inside]))
+    worst = _worst(grade, state, start, end)
     lowest = link.lowest(start, end)
     return Breakup(
         onset_frame=start,
@@ -168,6 +168,16 @@ def _event(
         carrier_to_noise_dB=None if lowest is None else float(link.ratio_dB[lowest]),
         carrier_to_noise_interval_dB=None if lowest is None else link.interval(lowest),
     )
+
+
+def _worst(grade: Floats, state: NDArray[np.intp], start: int, end: int) -> int:
+    """The frame that shows a break-up best: of the frames of the lowest grade those of the gravest state, their middle one.
+
+    Nothing is graded below 1, and a picture is often lost some frames after the first that is graded so.
+    """
+    lowest = start + np.flatnonzero(grade[start:end] <= grade[start:end].min())
+    gravest = lowest[state[lowest] == state[lowest].min()]
+    return int(gravest[len(gravest) // 2])
 
 
 def write_series(diagnosis: Diagnosis, file: TextIO) -> None:

@@ -163,6 +163,18 @@ def test_of_a_frozen_picture_no_ratio_is_told() -> None:
     assert np.isnan(np.stack(said.link)[:, stopped]).all()
 
 
+def test_the_worst_frame_shows_what_the_picture_was_lost_to() -> None:
+    # Graded 1 from the first strong noise on; without sync, which is what the event is about, only later.
+    noisy, lost = (np.arange(200) >= 100) & (np.arange(200) < 150), (np.arange(200) >= 120) & (np.arange(200) < 140)
+    noise = np.where(noisy, 60.0, 0.6)
+    features = synthetic(noise, noise * 0.9, np.zeros(200))
+    columns = {"coherence": 0.1, "colour": 0.0, "line_noise": 30.0}
+    features = replace(features, **{name: np.where(lost, v, getattr(features, name)) for name, v in columns.items()})
+    (event,) = find_breakups(features, frame_rate=RATE).events
+    assert (event.onset_frame, event.end_frame, event.worst_grade) == (100, 150, 1.0)
+    assert 125 < event.worst_frame < 135
+
+
 def test_an_event_tells_the_lowest_ratio_with_that_frames_interval() -> None:
     noise = np.interp(np.arange(200), [0, 80, 120, 160, 199], [0.6, 0.6, 18.0, 0.6, 0.6])
     said = find_breakups(synthetic(noise, noise * 0.9, np.zeros(200)), frame_rate=RATE)
