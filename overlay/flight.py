@@ -26,16 +26,16 @@ if TYPE_CHECKING:
     from overlay.flight_clocks import Watched
     from overlay.log_flights import LoggedFlights, Taken
     from overlay.motion import MotionSeries
+    from overlay.motion.horizon import HorizonSeen
+    from overlay.onboard_view import OnboardView
     from overlay.picture.breakups import Diagnosis
-    from overlay.picture.visibility import Visibility, VisibilityMeter
+    from overlay.picture.visibility import Visibility
     from overlay.radio.explain import Explanation
     from overlay.radio.ground import Ground
     from overlay.recordings import Recording
     from overlay.tracks import Track
 
 Progress = Callable[[str, float], None]
-
-LOOKS_EVERY_S, MOST_LOOKS = 4.0, 300  # at what the motion did not need watched: a cloud is not flown through faster
 
 
 def _silent(_stage: str, _fraction: float) -> None:
@@ -160,7 +160,7 @@ class Flight:
                 references,
                 field_of_view_deg=angle,
                 thorough=self._thorough,
-                onlooker=self._visibility_meter.push if name == "camera" else None,
+                onlooker=self._view.push if name == "camera" else None,
                 progress=lambda share: self._progress(stage, share),
             )
 
@@ -175,29 +175,24 @@ class Flight:
         return self._motion_of("camera")
 
     @cached_property
-    def _visibility_meter(self) -> VisibilityMeter:
-        from overlay.picture.visibility import VisibilityMeter
+    def _view(self) -> OnboardView:
+        from overlay.onboard_view import OnboardView
 
-        return VisibilityMeter(full_range=bool(self.recording("camera").chapters[0].colour.full_range))
+        level = self.file.track is not None and not any(each.has("bank_deg") for each in self.logged.log.flights)
+        told = partial(self._progress, "what else the camera recording shows")
+        return OnboardView(self.recording("camera"), self.file.own_folder, told, horizon=level)
 
     @cached_property
     def visibility(self) -> Visibility:
         """How clearly the onboard camera saw the ground, on its own clock, wherever its recording was looked at."""
-        from overlay.motion_cache import kept
-        from overlay.motion_survey import WIDTH, glance
-        from overlay.picture.visibility import Visibility
-
-        recording, meter = self.recording("camera"), self._visibility_meter
         self.camera_motion  # noqa: B018  # what is watched for that has then been looked at for this
-        every_s = max(LOOKS_EVERY_S, float(recording.duration_s) / MOST_LOOKS)
+        return self._view.visibility()
 
-        def measure() -> Visibility:
-            told = partial(self._progress, "visibility in the camera recording")
-            glance(recording, meter.push, besides_s=meter.times_s, every_s=every_s, progress=told)
-            told(1.0)
-            return meter.result()
-
-        return kept(Visibility, self.file.own_folder, recording, f"visibility {WIDTH} {every_s:g}", measure)
+    @cached_property
+    def horizon(self) -> HorizonSeen:
+        """How the horizon leant in the onboard recording, likewise."""
+        self.camera_motion  # noqa: B018  # as above
+        return self._view.horizon()
 
     @cached_property
     def ground_motion(self) -> MotionSeries:
@@ -362,7 +357,7 @@ class Flight:
 
         bare = self._bare_readings
         ground = with_terrain(bare, self.terrain) if self.terrain is not None else bare
-        return self._with_visibility(self._with_grade(replace(ground, breakups=self._broken_pictures())))
+        return self._with_view(self._with_grade(replace(ground, breakups=self._broken_pictures())))
 
     def _with_grade(self, readings: Readings) -> Readings:
         """The readings with the live picture's grade beside them, where its clock is known."""
@@ -379,17 +374,19 @@ class Flight:
         derived = {**readings.derived, "picture_grade": how}
         return replace(readings, columns={**readings.columns, "picture_grade": grade}, derived=derived)
 
-    def _with_visibility(self, readings: Readings) -> Readings:
-        """The readings with what the onboard camera saw of the ground, where there is a live picture to judge by it."""
-        if self.file.ground is None or self.file.camera is None:
+    def _with_view(self, readings: Readings) -> Readings:
+        """The readings with what the onboard camera saw: the horizon, and the ground where there is a live picture."""
+        from overlay.onboard_view import with_seen_bank, with_visibility
+
+        if self.file.camera is None:
             return readings
         try:
             clock = self.clock("camera")
         except NoAnswerError:
-            return readings  # told with the break-ups
-        share = 100.0 * self.visibility.at(clock.to_recording(readings.time_s))
-        derived = {**readings.derived, "visibility_pct": "contrast of the ground in the onboard recording"}
-        return replace(readings, columns={**readings.columns, "visibility_pct": share}, derived=derived)
+            return readings  # told with the break-ups, or by who asks for the clock
+        if "bank_deg" in readings.derived:
+            readings = with_seen_bank(readings, clock, self.horizon)
+        return with_visibility(readings, clock, self.visibility) if self.file.ground is not None else readings
 
     def _broken_pictures(self) -> tuple[BrokenPicture, ...]:
         if self.file.ground is None:
