@@ -14,8 +14,8 @@ def worst_around(time_s: Floats, grade: Floats, moments_s: Floats) -> Floats:
     `time_s`, `grade` (N,) of frames and `moments_s` (M,) rise and are on one clock. The first and last moment reach
     as far outwards as inwards.
 
-    >>> worst_around(np.array([0.0, 0.4, 1.1, 5.0]), np.array([5.0, 2.0, 4.0, 1.0]), np.array([0.0, 1.0, 2.0]))
-    array([ 2.,  4., nan])
+    >>> worst_around(np.array([0.0, 0.4, 1.1, 5.0]), np.array([5.0, 2.0, 4.0, 1.0]), np.array([0.0, 1.0, 2.0])).tolist()
+    [2.0, 4.0, nan]
     """
     result = np.full(len(moments_s), np.nan)
     if len(moments_s) < 2 or len(time_s) == 0:
