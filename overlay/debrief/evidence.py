@@ -14,6 +14,7 @@ from overlay.clock import format_utc
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 # Okabe & Ito's palette, told apart with any kind of colour vision.
 BLUE, ORANGE, GREEN, RED, GREY = "#0072B2", "#E69F00", "#009E73", "#D55E00", "#6b6b6b"
@@ -24,28 +25,44 @@ CHANNELS = ("roll", "pitch", "yaw")
 def draw(alignment: Alignment, path: str | os.PathLike[str]) -> None:
     """Write the evidence as one PNG: both signals at the solution, every offset tried, what each stretch says, the verdict."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
 
-    figure = Figure(figsize=(12, 9.4), dpi=110, facecolor="white")
-    canvas = FigureCanvasAgg(figure)
-    grid = figure.add_gridspec(
-        4, 1, height_ratios=(1.15, 2.0, 1.7, 1.7), hspace=0.62, left=0.075, right=0.975, top=0.985, bottom=0.06
-    )
-    _words(figure.add_subplot(grid[0]), alignment)
-    _signals(figure.add_subplot(grid[1]), alignment)
-    _offsets(figure.add_subplot(grid[2]), alignment)
-    _windows(figure.add_subplot(grid[3]), alignment)
+    canvas = FigureCanvasAgg(figure_of(alignment))
     with Path(path).open("wb") as file:
         canvas.print_png(file)  # type: ignore[no-untyped-call]  # matplotlib leaves it untyped
 
 
-def _words(axes: Axes, alignment: Alignment) -> None:
+def figure_of(alignment: Alignment) -> Figure:
+    """The evidence as a figure, as tall as its words ask for."""
+    from matplotlib.figure import Figure
+
+    lines = [line for sentence in sentences(alignment) for line in textwrap.wrap(sentence, 150)]
+    more = max(0, len(lines) - 6)
+    figure = Figure(figsize=(12, 9.4 + 0.3 * more), dpi=110, facecolor="white")
+    grid = figure.add_gridspec(
+        4,
+        1,
+        height_ratios=(1.15 + 0.24 * more, 2.0, 1.7, 1.7),
+        hspace=0.62,
+        left=0.075,
+        right=0.975,
+        top=0.985,
+        bottom=0.06,
+    )
+    _words(figure.add_subplot(grid[0]), alignment, lines)
+    _signals(figure.add_subplot(grid[1]), alignment)
+    _offsets(figure.add_subplot(grid[2]), alignment)
+    _windows(figure.add_subplot(grid[3]), alignment)
+    return figure
+
+
+def _words(axes: Axes, alignment: Alignment, lines: list[str]) -> None:
     axes.set_axis_off()
     colour = {"sure": GREEN, "ambiguous": ORANGE, "none": RED}[alignment.verdict]
     heading = f"{alignment.recording} on {alignment.reference}: {alignment.verdict}"
     axes.text(0, 1.0, heading, fontsize=17, weight="bold", color=colour, va="top", transform=axes.transAxes)
-    lines = [line for sentence in sentences(alignment) for line in textwrap.wrap(sentence, 150)]
-    axes.text(0, 0.66, "\n".join(lines[:6]), fontsize=10, va="top", linespacing=1.45, transform=axes.transAxes)
+    axes.annotate(
+        "\n".join(lines), (0, 1), (0, -26), "axes fraction", "offset points", fontsize=10, va="top", linespacing=1.45
+    )
 
 
 def sentences(alignment: Alignment) -> list[str]:
