@@ -26,10 +26,8 @@ if TYPE_CHECKING:
     from overlay.flight_clocks import Watched
     from overlay.log_flights import LoggedFlights, Taken
     from overlay.motion import MotionSeries
-    from overlay.motion.horizon import HorizonSeen
-    from overlay.onboard_view import OnboardView
     from overlay.picture.breakups import Diagnosis
-    from overlay.picture.visibility import Visibility
+    from overlay.picture.visibility import Visibility, VisibilityMeter
     from overlay.radio.explain import Explanation
     from overlay.radio.ground import Ground
     from overlay.recordings import Recording
@@ -153,18 +151,20 @@ class Flight:
         stage = f"motion in the {name} recording"
         angle = self.file.camera.field_of_view_deg if name == "camera" and self.file.camera else None
         references = tuple(self.logged.motions.values()) if self.file.track is not None else ()
+        horizon = name == "camera" and self.file.track is not None and not self.logged.tells("bank_deg")
 
         def measure() -> MotionSeries:
             return motion_in(
                 recording,
                 references,
                 field_of_view_deg=angle,
+                horizon=horizon,
                 thorough=self._thorough,
-                onlooker=self._view.push if name == "camera" else None,
+                onlooker=self._visibility_meter.push if name == "camera" else None,
                 progress=lambda share: self._progress(stage, share),
             )
 
-        way = f"{angle} {way_of(recording, references, thorough=self._thorough)}"
+        way = f"{angle}{' horizon' if horizon else ''} {way_of(recording, references, thorough=self._thorough)}"
         motion = motion_kept(self.file.own_folder, recording, way, measure)
         self._progress(stage, 1.0)
         return motion
@@ -175,24 +175,19 @@ class Flight:
         return self._motion_of("camera")
 
     @cached_property
-    def _view(self) -> OnboardView:
-        from overlay.onboard_view import OnboardView
+    def _visibility_meter(self) -> VisibilityMeter:
+        from overlay.picture.visibility import VisibilityMeter
 
-        level = self.file.track is not None and not any(each.has("bank_deg") for each in self.logged.log.flights)
-        told = partial(self._progress, "what else the camera recording shows")
-        return OnboardView(self.recording("camera"), self.file.own_folder, told, horizon=level)
+        return VisibilityMeter(full_range=self.recording("camera").full_range)
 
     @cached_property
     def visibility(self) -> Visibility:
         """How clearly the onboard camera saw the ground, on its own clock, wherever its recording was looked at."""
-        self.camera_motion  # noqa: B018  # what is watched for that has then been looked at for this
-        return self._view.visibility()
+        from overlay.onboard_view import visibility_of
 
-    @cached_property
-    def horizon(self) -> HorizonSeen:
-        """How the horizon leant in the onboard recording, likewise."""
-        self.camera_motion  # noqa: B018  # as above
-        return self._view.horizon()
+        self.camera_motion  # noqa: B018  # what is watched for that has then been looked at for this
+        told = partial(self._progress, "visibility in the camera recording")
+        return visibility_of(self.recording("camera"), self._visibility_meter, self.file.own_folder, told)
 
     @cached_property
     def ground_motion(self) -> MotionSeries:
@@ -385,7 +380,7 @@ class Flight:
         except NoAnswerError:
             return readings  # told with the break-ups, or by who asks for the clock
         if "bank_deg" in readings.derived:
-            readings = with_seen_bank(readings, clock, self.horizon)
+            readings = with_seen_bank(readings, clock, self.camera_motion)
         return with_visibility(readings, clock, self.visibility) if self.file.ground is not None else readings
 
     def _broken_pictures(self) -> tuple[BrokenPicture, ...]:

@@ -67,6 +67,10 @@ class LoggedFlights:
                 told[number] = self._told(number)
         return {number: motion for number, motion in told.items() if rates(motion).known_s >= LEAST_OVERLAP_S}
 
+    def tells(self, column: str) -> bool:
+        """Whether every flight that may be meant tells a column."""
+        return all(self.log.flights[number - 1].has(column) for number in self.numbers)
+
     def motion(self, number: int) -> MotionSeries:
         """Rotation told by one flight. TrackError where it holds too little."""
         return self.motions[number] if number in self.motions else self._told(number)

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 _Kind = TypeVar("_Kind")
 
 FOLDER = "cache"
-_MEASURED_AS = 7  # raise when overlay.motion, overlay.picture.visibility or its features measure differently
+_MEASURED_AS = 8  # raise when overlay.motion, overlay.picture.visibility or its features measure differently
 
 
 def motion_kept(

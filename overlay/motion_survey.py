@@ -40,6 +40,7 @@ def motion_in(
     references: Sequence[MotionSeries],
     *,
     field_of_view_deg: float | None = None,
+    horizon: bool = False,
     thorough: bool = False,
     onlooker: Onlooker | None = None,
     progress: Progress | None = None,
@@ -47,12 +48,13 @@ def motion_in(
     """Motion seen in a recording, on its own clock, NaN where it was not watched.
 
     `references` are the motions of the log's flights that it may be of, where there are any: the one that fits says which
-    stretches tell most. `thorough` watches all.
+    stretches tell most. `horizon`: whether to look for it as well. `thorough` watches all.
     """
     total = float(recording.duration_s)
 
     def watched(windows: Sequence[tuple[float, float]], begun: float = 0.0, end: float = 1.0) -> MotionSeries:
-        return _watched(recording, windows, field_of_view_deg, onlooker, _part(progress, begun, end))
+        told = _part(progress, begun, end)
+        return _watched(recording, windows, field_of_view_deg, horizon, onlooker, told)
 
     if _is_whole(recording, references, thorough):
         return watched([(0.0, total)])
@@ -113,6 +115,7 @@ def _watched(
     recording: Recording,
     windows: Sequence[tuple[float, float]],
     angle: float | None,
+    horizon: bool,
     onlooker: Onlooker | None,
     progress: Progress | None,
 ) -> MotionSeries:
@@ -121,7 +124,7 @@ def _watched(
     for start, end in windows:
         with closing(ahead(thinned(grey(recording, WIDTH, start, end), WATCHED_HZ), "watch")) as frames:
             told = _told(_shown(frames, onlooker), start, done, whole, progress)
-            parts.append(motion_from_picture(told, field_of_view_deg=angle))
+            parts.append(motion_from_picture(told, field_of_view_deg=angle, horizon=horizon))
         done += end - start
     return _joined(*parts)
 

@@ -1,4 +1,4 @@
-"""Motion of the camera from its pictures: rotation rates from sparse optical flow, stillness."""
+"""Motion of the camera from its pictures: rotation rates from sparse optical flow, stillness, how the horizon leans."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from overlay.motion.corners import corners, followed
+from overlay.motion.horizon import find_horizon
 from overlay.motion.rotation import Turn, turn_between
 from overlay.motion.series import MotionSeries
 from overlay.motion.still_marks import StillMarks
@@ -17,6 +18,7 @@ Floats = NDArray[np.float64]
 Grey = NDArray[np.uint8]
 
 GUESSED_FIELD_OF_VIEW_DEG = 95.0  # across the picture; a wide lens without its extreme
+HORIZON_EVERY_S = 0.4  # an aircraft rolls in and out of a turn in two seconds
 LONGEST_S = 0.3  # two pictures farther apart than this show no one motion
 SAME = 0.35  # mean difference in grey levels below which a picture repeats the one before
 FLOW_ERROR_PX = 0.12
@@ -31,15 +33,17 @@ def motion_from_picture(
     frames: Iterable[tuple[float, Grey]],
     *,
     field_of_view_deg: float | None = None,
+    horizon: bool = False,
 ) -> MotionSeries:
     """Rates (rad/s) between each picture and the next that differs from it, stamped at mid-interval.
 
     `frames`: (seconds, grey upright picture (H, W), about 320 wide) with seconds rising; any rate, gaps allowed.
     Rates are NaN where the picture carries nothing (white-out, black, frozen) or the pictures lie more than `LONGEST_S`
-    apart. With the field of view unknown the yaw and pitch rates carry an unknown constant factor near one. ValueError when
-    pictures change size.
+    apart. With the field of view unknown the yaw and pitch rates carry an unknown constant factor near one. `horizon`: whether
+    to look for it every `HORIZON_EVERY_S`, which costs as much as following the points; its lean is the camera's bank.
+    ValueError when pictures change size.
     """
-    watch = _Watch(field_of_view_deg or GUESSED_FIELD_OF_VIEW_DEG)
+    watch = _Watch(field_of_view_deg or GUESSED_FIELD_OF_VIEW_DEG, horizon)
     for time, picture in frames:
         watch.look(time, picture)
     return watch.series()
@@ -50,12 +54,14 @@ class _Watch:
     """The state between two pictures, and what has been measured so far."""
 
     field_of_view_deg: float
+    horizon: bool = False
+    looked_s: float = -np.inf  # for the horizon
     last: tuple[float, Grey] | None = None
     points: Floats = field(default_factory=lambda: np.zeros((0, 2)))
     aged: int = 0
     rng: np.random.Generator = field(default_factory=lambda: np.random.default_rng(1))
     marks: StillMarks = field(default_factory=StillMarks)
-    rows: list[tuple[float, float, float, float, float, float, float, float]] = field(default_factory=list)
+    rows: list[tuple[float, ...]] = field(default_factory=list)
 
     def look(self, time: float, picture: Grey) -> None:
         if self.last is None:
@@ -69,8 +75,15 @@ class _Watch:
         if time - before <= LONGEST_S and _repeats(previous, picture):
             return
         turn, moved = (None, np.nan) if time - before > LONGEST_S else self._turn(previous, picture)
-        self._note(before, time, turn, moved, picture.shape)
+        self._note(before, time, turn, moved, picture.shape, self._bank(time, picture))
         self.last = (time, picture)
+
+    def _bank(self, time: float, picture: Grey) -> float:
+        if not self.horizon or time - self.looked_s < HORIZON_EVERY_S - 1e-6:
+            return np.nan
+        self.looked_s = time
+        found = find_horizon(picture, self.field_of_view_deg)
+        return np.nan if found is None else found.bank_rad
 
     def _turn(self, before: Grey, after: Grey) -> tuple[Turn | None, float]:
         if before.std() < LEAST_CONTRAST or after.std() < LEAST_CONTRAST:
@@ -102,7 +115,9 @@ class _Watch:
     def _focal_px(self, width: int) -> float:
         return float(width / 2 / np.tan(np.radians(self.field_of_view_deg) / 2))
 
-    def _note(self, before: float, time: float, turn: Turn | None, moved: float, shape: tuple[int, ...]) -> None:
+    def _note(
+        self, before: float, time: float, turn: Turn | None, moved: float, shape: tuple[int, ...], bank: float
+    ) -> None:
         length = time - before
         rates = np.full(3, np.nan)
         confidence, row = 0.0, np.nan
@@ -113,14 +128,15 @@ class _Watch:
             rates = np.full(3, np.nan)
         still = _stillness(moved) if confidence >= 0.15 else np.nan
         roll, pitch, yaw = rates.tolist()
-        self.rows.append(((before + time) / 2, roll, pitch, yaw, still, confidence, length, row))
+        bank -= float(np.nan_to_num(roll)) * length / 2  # seen at the interval's end, told of its middle
+        self.rows.append(((before + time) / 2, roll, pitch, yaw, still, confidence, length, row, bank))
 
     def series(self) -> MotionSeries:
-        table = np.array(self.rows, dtype=np.float64).reshape(-1, 8)
+        table = np.array(self.rows, dtype=np.float64).reshape(-1, 9)
         return MotionSeries(
             time_s=table[:, 0], rate_radps=table[:, 1:4], stillness=table[:, 4],
             confidence=table[:, 5], interval_s=np.minimum(table[:, 6], LONGEST_S),
-            row=table[:, 7],
+            row=table[:, 7], bank_rad=table[:, 8],
         )  # fmt: skip
 
 

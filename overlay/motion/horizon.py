@@ -35,7 +35,6 @@ class Horizon:
 
 
 LEAST_CONFIDENCE = 0.35
-_LOOKED_AT_EVERY_S = 0.4  # an aircraft rolls in and out of a turn in two seconds
 # Share of the brightness's variance between both sides of the best line from which on it alone decides where that lies: an even
 # slope of brightness has 0.75, a step 1 (both by integration). Texture ends below the horizon, where it gets too fine to be
 # seen, and cloud has edges of its own.
@@ -45,32 +44,6 @@ _HAZE_PX, _HAZE_LEFT = 10, 0.1  # of `_WIDTH`, and of the step between ground an
 _CLEAR_SIGN = 0.5  # sum of the two logarithms from which on the sky is taken for certain
 _CONTRADICTS = 0.1  # a logarithm from which on it says something
 _MUCH_BRIGHTER = 0.45  # hardly any ground outshines the sky by half
-
-
-@dataclass(frozen=True)
-class HorizonSeen:
-    """How the horizon leant: `bank_rad` (N,) as in `Horizon` at rising `time_s` (N,), NaN where none was told."""
-
-    time_s: Floats
-    bank_rad: Floats
-
-
-class HorizonMeter:
-    """Takes small grey pictures one by one, in any order, and looks for the horizon in some of each second's."""
-
-    def __init__(self) -> None:
-        self._rows: list[tuple[float, float]] = []
-
-    def push(self, time_s: float, picture: Grey) -> None:
-        """Look at one picture (H, W), 8 bits, a few hundred pixels wide."""
-        if not self._rows or abs(time_s - self._rows[-1][0]) > _LOOKED_AT_EVERY_S - 1e-6:
-            found = find_horizon(picture)
-            self._rows.append((time_s, np.nan if found is None else found.bank_rad))
-
-    def result(self) -> HorizonSeen:
-        """Everything seen so far, in order of time."""
-        table = np.array(sorted(self._rows), dtype=float).reshape(-1, 2)
-        return HorizonSeen(*table.T.copy())
 
 
 def find_horizon(picture: Grey, field_of_view_deg: float = 95.0) -> Horizon | None:

@@ -21,7 +21,8 @@ class MotionSeries:
     ``time_s`` (N,): the *middle* of the interval that a rate was measured over.
     ``rate_radps`` (N, 3): roll about forward, pitch about right, yaw about down (aircraft body axes, right-handed). A
     picture gives the camera's rates in the same naming, its optical axis taken as forward.
-    ``bank_rad`` (N,): right wing down positive; from the log, or inferred from turn rate and airspeed.
+    ``bank_rad`` (N,): right wing down positive; from the log, or inferred from turn rate and airspeed. Of a picture it is how
+    the camera leans against the horizon, NaN where that was not looked for or not found.
     ``stillness`` (N,): 0 moving … 1 standing still.
     ``confidence`` (N,): 0 … 1 weight of each sample.
     ``upward_mps2`` (N,): the upward acceleration that an inferred bank takes into account; NaN where it takes none.

@@ -256,3 +256,15 @@ def test_pictures_that_change_size_are_refused(scene: Any) -> None:
 
 def test_no_pictures_no_rows() -> None:
     assert len(seen([]).time_s) == 0
+
+
+def test_the_horizon_is_looked_for_where_that_is_asked_for(scene: Any) -> None:
+    """Rolling at 40 °/s: what is told stands at the middle of its interval, as the rates do."""
+    start = Rotation.from_euler("ZYX", [20, -4, -30], degrees=True)
+    film = list(scene.film(np.arange(32) / 16, steady(40, 0, 0, start)))
+    series = motion_from_picture(film, field_of_view_deg=FOV, horizon=True)
+    told = np.isfinite(series.bank_rad)
+    assert 4 <= told.sum() <= 5  # in two seconds, every 0.4
+    bank = np.degrees(series.bank_rad[told])
+    np.testing.assert_allclose(bank, 40.0 * series.time_s[told] - 30.0, atol=1.0)
+    assert not np.isfinite(seen(film).bank_rad).any()
