@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
-from overlay.alignment import Alignment, ChapterClock, align, pin, reconciled
+from overlay.alignment import Alignment, ChapterClock, align, lost_between, pin, reconciled
 from overlay.clock import AffineClock, parse_pin
 from overlay.errors import NoAnswerError, UsageError
 from overlay.motion import MotionSeries
@@ -43,12 +43,12 @@ def align_all(
     """
     camera, ground = recordings.get("camera"), recordings.get("ground")
     found: list[Alignment] = []
+    timed = _timed_by(ground, camera) if camera and ground and log else ()
     if camera and log:
-        timed = _timed_by(ground, camera) if ground else ()
         found.append(_in_chapters(camera, timed, log, progress))
     if ground and camera:
-        steps = found[0].steps if found and found[0].verdict == "sure" else ()
-        whole = _without(camera.motion, steps)
+        known = lost_between(timed) or (found[0].steps if found and found[0].verdict == "sure" else ())
+        whole = _without(camera.motion, known)
         progress("aligning ground to camera", 0.0)
         found.append(
             align(
@@ -121,8 +121,7 @@ def _in_chapters(camera: Watched, timed: tuple[ChapterClock, ...], log: Logged, 
     """The camera against the log, the time that its chapters are known to have lost taken out beforehand."""
     if not timed:
         return _against_log("camera", camera, log, progress)
-    steps = tuple((each.start_s, each.jump_s) for each in timed[1:] if each.jumps)
-    found = _against_log("camera", Watched(_without(camera.motion, steps), ()), log, progress)
+    found = _against_log("camera", Watched(_without(camera.motion, lost_between(timed)), ()), log, progress)
     if found.best is None:
         return found
     first_s = found.best.offset_s - timed[0].offset_s

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
@@ -48,6 +48,11 @@ class ChapterClock:
     def jumps(self) -> bool:
         """Whether time was lost before it, beyond what chance makes of the measurement."""
         return abs(self.jump_s) > max(JUMP_S, 3 * self.sigma_s)
+
+
+def lost_between(chapters: Sequence[ChapterClock]) -> tuple[tuple[float, float], ...]:
+    """(recording time, seconds lost) of every chapter that jumps, as the steps of a clock."""
+    return tuple((each.start_s, each.jump_s) for each in chapters[1:] if each.jumps)
 
 
 @dataclass(frozen=True)
@@ -119,8 +124,8 @@ class Alignment:
 
     @property
     def steps(self) -> tuple[tuple[float, float], ...]:
-        """(recording time, seconds lost) of every chapter that jumps."""
-        return tuple((each.start_s, each.jump_s) for each in self.chapters[1:] if each.jumps)
+        """See `lost_between`."""
+        return lost_between(self.chapters)
 
     @property
     def drift_ppm(self) -> float | None:

@@ -174,6 +174,24 @@ def test_a_picture_lost_between_the_cameras_chapters_is_timed_by_the_other_recor
     assert abs(met) < pairs[0].half_interval_s
 
 
+def test_what_the_other_recording_times_holds_where_the_log_tells_nothing(flights: Any) -> None:
+    """The log is another flight's: the two recordings know each other's clock all the same, lost pictures and all."""
+    flown = flights.fly(83, minutes=4.0)
+    camera = flights.see(flown, 83, start=7.0, jumps=((120.0, 0.06),))
+    ground = flights.see(flown, 84, start=11.0, mount=(0.0, -4.0, 0.0), noise=0.01)
+    stranger = flights.log(flights.fly(85, minutes=4.0), 85, lag=0.0)
+    seen = {
+        "camera": Watched(MotionSeries(camera.time, camera.rates, interval_s=camera.interval), camera.chapters),
+        "ground": Watched(MotionSeries(ground.time, ground.rates, interval_s=ground.interval), (("live.mp4", 0.0),)),
+    }
+    logged = Logged(motion_from_track(Track(stranger.time, stranger.columns)), keeps_utc=True)
+    (camera_to_track, between, _), _ = align_all(seen, logged, None, lambda *_: None)
+    assert camera_to_track.verdict != "sure"
+    assert between.verdict == "sure", between.reasons
+    for moment in (60.0, 200.0):
+        assert between.clock.to_reference(moment) == pytest.approx(moment + 4.0, abs=0.01)
+
+
 def test_with_a_rolling_shutter_the_clock_is_that_of_the_row_told(flights: Any) -> None:
     """28 ms from the first row to the last, stamped at the middle one: what is followed lies 5 ms later in it."""
     readout_s, errors = 0.028, []
