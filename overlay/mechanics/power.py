@@ -62,11 +62,6 @@ class PowerFit:
         """1σ of the power."""
         return math.sqrt(self.covariance[0, 0])
 
-    @property
-    def elasticity_sigma(self) -> float:
-        """1σ of the elasticity."""
-        return math.sqrt(self.covariance[1, 1]) / self.power_W
-
     def moved(self) -> list[tuple[PowerFit, PowerFit]]:
         """The fit moved by 1σ, one way and the other, along each axis of its covariance."""
         sizes, axes = np.linalg.eigh(self.covariance)

@@ -39,9 +39,3 @@ def grade_of(signal_to_noise_dB: Floats | float) -> Floats:
 def signal_to_noise_dB(error_rms: Floats | float) -> Floats:
     """S/N in dB of an rms luminance error in 8-bit levels; an error under a hundredth of a level counts as that."""
     return np.asarray(20.0 * np.log10(LUMINANCE_SWING / np.maximum(np.asarray(error_rms, dtype=float), 0.01)))
-
-
-def error_rms_of(grade: Floats | float) -> Floats:
-    """Rms luminance error, in 8-bit levels, that earns a grade: the inverse of the two above, clamped to 1 … 5."""
-    level = np.interp(np.asarray(grade, dtype=float), _GRADE, _S_N_dB)
-    return np.asarray(LUMINANCE_SWING / 10.0 ** (level / 20.0))

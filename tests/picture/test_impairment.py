@@ -4,9 +4,10 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.optimize import brentq
 from skimage.metrics import peak_signal_noise_ratio
 
-from overlay.picture.impairment import GRADES, LUMINANCE_SWING, error_rms_of, grade_of, signal_to_noise_dB
+from overlay.picture.impairment import GRADES, LUMINANCE_SWING, grade_of, signal_to_noise_dB
 
 
 def test_grades_are_worded_as_BT_500_words_them() -> None:
@@ -36,7 +37,11 @@ def test_ratio_is_scikit_images_PSNR_over_the_luminance_swing() -> None:
 
 @given(st.floats(1.0, 5.0))
 def test_error_of_a_grade_earns_that_grade(grade: float) -> None:
-    assert grade_of(signal_to_noise_dB(error_rms_of(grade))) == pytest.approx(grade, abs=1e-9)
+    """A whole scale of errors earns every grade, and each once: scipy finds the one error for it."""
+    error = brentq(lambda rms: float(grade_of(signal_to_noise_dB(rms))) - grade, 0.5, 60.0, xtol=1e-12)
+    assert grade_of(signal_to_noise_dB(error)) == pytest.approx(grade, abs=1e-9)
+    if 1.0 < grade < 5.0:
+        assert grade_of(signal_to_noise_dB(error * 1.001)) < grade < grade_of(signal_to_noise_dB(error / 1.001))
 
 
 @given(st.floats(0, 300), st.floats(0, 300))
