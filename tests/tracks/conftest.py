@@ -8,9 +8,12 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
+
+from overlay.tracks import Track, read_log
 
 START = datetime(2026, 5, 3, 10, 15, 0, tzinfo=UTC)
 HOME = 46.5, -12.25  # in the open sea: nobody's place
@@ -331,6 +334,18 @@ def saved(tmp_path: Path) -> Callable[[bytes], Path]:
         return path
 
     return save
+
+
+@pytest.fixture
+def only(saved: Callable[[bytes], Path]) -> Callable[..., Track]:
+    """The one flight of a log's bytes."""
+
+    def read(data: bytes, **options: Any) -> Track:
+        log = read_log(saved(data), **options)
+        assert len(log.flights) == 1
+        return log.flights[0]
+
+    return read
 
 
 @pytest.fixture(scope="session")
