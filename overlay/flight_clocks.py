@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from overlay.alignment import Alignment, ChapterClock, align, lost_between, pin, reconciled
 from overlay.clock import AffineClock, parse_pin
 from overlay.errors import NoAnswerError, UsageError
@@ -47,21 +49,8 @@ def align_all(
     if camera and log:
         found.append(_in_chapters(camera, timed, log, progress))
     if ground and camera:
-        known = lost_between(timed) or (found[0].steps if found and found[0].verdict == "sure" else ())
-        whole = _without(camera.motion, known)
-        progress("aligning ground to camera", 0.0)
-        found.append(
-            align(
-                ground.motion,
-                whole,
-                recording_name="ground",
-                reference_name="camera",
-                chapters=ground.chapters,
-                # a picture lost between the camera's chapters bends the clock as a wrong rate does
-                mislabelled=len(camera.chapters) < 2,
-            )
-        )
-        progress("aligning ground to camera", 1.0)
+        sure = found and found[0].verdict == "sure"
+        found.append(_against_camera(ground, camera, timed or (found[0].chapters if sure else ()), progress))
     if ground and log and (pinned is None or not camera):
         found.append(_against_log("ground", ground, log, progress, mislabelled=camera is None))
     if not found:
@@ -105,6 +94,22 @@ def _against_log(
     return found
 
 
+def _against_camera(ground: Watched, camera: Watched, timed: tuple[ChapterClock, ...], progress: Progress) -> Alignment:
+    """The ground recording against the camera's time, what its chapters are known to have lost taken out beforehand."""
+    progress("aligning ground to camera", 0.0)
+    found = align(
+        ground.motion,
+        _without(camera.motion, lost_between(timed)),
+        recording_name="ground",
+        reference_name="camera",
+        chapters=ground.chapters,
+        # a picture lost between the camera's chapters bends the clock as a wrong rate does
+        mislabelled=len(camera.chapters) < 2,
+    )
+    progress("aligning ground to camera", 1.0)
+    return _as_unsure(found, timed)
+
+
 def _timed_by(ground: Watched, camera: Watched) -> tuple[ChapterClock, ...]:
     """The camera's chapters as the other recording times them, to a few milliseconds; none where it has a gap of its own.
 
@@ -121,11 +126,30 @@ def _in_chapters(camera: Watched, timed: tuple[ChapterClock, ...], log: Logged, 
     """The camera against the log, the time that its chapters are known to have lost taken out beforehand."""
     if not timed:
         return _against_log("camera", camera, log, progress)
-    found = _against_log("camera", Watched(_without(camera.motion, lost_between(timed)), ()), log, progress)
+    whole = Watched(_without(camera.motion, lost_between(timed)), ())
+    found = _as_unsure(_against_log("camera", whole, log, progress), timed)
     if found.best is None:
         return found
     first_s = found.best.offset_s - timed[0].offset_s
     return replace(found, chapters=tuple(replace(each, offset_s=each.offset_s + first_s) for each in timed))
+
+
+def _as_unsure(found: Alignment, timed: tuple[ChapterClock, ...]) -> Alignment:
+    """An alignment from which lost time was taken out beforehand, as uncertain as that was.
+
+    A step of σ in the middle tilts the line that is laid through it by 3/2 σ a length, and shifts it by half of σ where
+    it lies at an end; both are the most that it can do (least squares of a step by a line, evenly spread information).
+    """
+    step_s = float(np.sqrt(sum(each.sigma_s**2 for each in timed if each.jumps)))
+    if step_s == 0.0 or found.best is None:
+        return found
+    return replace(
+        found,
+        sigma_s=float(np.hypot(found.sigma_s, step_s / 2)),
+        scatter_s=float(np.hypot(found.scatter_s, step_s / 2)),
+        half_interval_s=float(np.hypot(found.half_interval_s, 1.96 * step_s / 2)),
+        drift_sigma_ppm=float(np.hypot(found.drift_sigma_ppm, 1.5e6 * step_s / found.overlap_s)),
+    )
 
 
 def _without(motion: MotionSeries, steps: tuple[tuple[float, float], ...]) -> MotionSeries:

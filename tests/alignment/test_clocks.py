@@ -214,3 +214,25 @@ def test_with_a_rolling_shutter_the_clock_is_that_of_the_row_told(flights: Any) 
         ).evidence["clock_row"]
         is None
     )
+
+
+def test_lost_time_that_was_taken_out_makes_the_clock_as_unsure_as_it_is_itself(flights: Any) -> None:
+    """The two clocks of each pair run alike: what drift is told is error, and has to be of the size that is told of it."""
+    units = []
+    for seed in range(300, 306):
+        flown = flights.fly(seed, minutes=3.0)
+        camera = flights.see(flown, seed, start=7.0, jumps=((90.0, 0.05),))
+        ground = flights.see(flown, seed + 500, start=11.0, mount=(0.0, -4.0, 0.0), noise=0.01)
+        log = flights.log(flown, seed, lag=0.0)
+        seen = {
+            "camera": Watched(MotionSeries(camera.time, camera.rates, interval_s=camera.interval), camera.chapters),
+            "ground": Watched(
+                MotionSeries(ground.time, ground.rates, interval_s=ground.interval), (("live.mp4", 0.0),)
+            ),
+        }
+        logged = Logged(motion_from_track(Track(log.time, log.columns)), keeps_utc=True)
+        between = align_all(seen, logged, None, lambda *_: None)[0][1]
+        assert between.verdict == "sure", between.reasons
+        units.append(1e6 * between.clock.drift / between.drift_sigma_ppm)
+    # six squares of standard normal numbers add to less than 22.5 with probability 0.999 (chi-squared, any table)
+    assert sum(unit**2 for unit in units) < 22.5, units
