@@ -88,7 +88,7 @@ def _sentence(head: str, *parts: str) -> str:
 
 
 def _at(readings: Readings, name: str, time_s: float) -> float:
-    return float(readings.at(name, time_s, max_gap_s=15.0)[0])
+    return float(readings.at(name, time_s)[0])
 
 
 def _where(readings: Readings, units: Units, time_s: float, side: str = "") -> str:
@@ -109,7 +109,7 @@ def _height(readings: Readings, units: Units, time_s: float) -> str:
 
 
 def _charge(readings: Readings, time_s: float) -> str:
-    charge = _at(readings, "charge_used_mAh", time_s)
+    charge = float(readings.at("charge_used_mAh", time_s, max_gap_s=15.0)[0])  # which goes on as it went
     return f"{number(round(charge, -1))}{_NBSP}mAh used" if math.isfinite(charge) else ""
 
 

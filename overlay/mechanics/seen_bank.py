@@ -12,6 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from overlay.timetable import TimeTable
+
 Floats = NDArray[np.float64]
 
 _LEAST_SEEN = 40
@@ -19,6 +21,7 @@ _MOST_SPREAD_DEG = 12.0  # what the bank inferred from rough positions scatters;
 _AROUND_S, _PANNED, _LEAST_PANNED_DEG = 5.0, 3.0, 10.0  # the median around may lie off by so many spreads
 _ALONE, _LEAST_ALONE_DEG = 4.0, 20.0  # and what is seen at one moment by so many
 _BRIDGED_S = 1.0  # an aircraft rolls in and out of a turn in two
+_UNCHECKED_S = 30.0  # that the camera may go without a turn to check it by, where it was steady before and after
 
 
 @dataclass(frozen=True)
@@ -35,23 +38,24 @@ def seen_bank(time_s: Floats, inferred_deg: Floats, seen_s: Floats, seen_deg: Fl
     `inferred_deg` (N,) is the bank of coordinated turns; NaN is unknown. None where too little is known to tell the
     mount's lean, or where the camera moves against the aircraft.
     """
-    flown = np.isfinite(inferred_deg)
-    if flown.sum() < 2:
-        return None
-    told = np.isfinite(seen_deg) & (seen_s >= time_s[flown][0]) & (seen_s <= time_s[flown][-1])
-    if told.sum() < _LEAST_SEEN:
-        return None
+    told = np.isfinite(seen_deg)
     seen_s, seen_deg = seen_s[told], seen_deg[told]
-    apart = seen_deg - np.interp(seen_s, time_s[flown], inferred_deg[flown])
+    apart = seen_deg - _between(seen_s, time_s, inferred_deg, _BRIDGED_S)
+    checked = np.isfinite(apart)
+    if checked.sum() < _LEAST_SEEN:
+        return None
+    apart = apart[checked]
     rough = float(np.degrees(np.angle(np.exp(1j * np.radians(apart)).mean())))
     mount = rough + float(np.median(_wrapped(apart - rough)))
     off = _wrapped(apart - mount)
     spread = 1.4826 * float(np.median(np.abs(off)))
     if spread > _MOST_SPREAD_DEG:
         return None
-    steady = np.abs(_around(seen_s, off)) <= max(_PANNED * spread, _LEAST_PANNED_DEG)
-    steady &= np.abs(off) <= max(_ALONE * spread, _LEAST_ALONE_DEG)
-    return SeenBank(_placed(time_s, seen_s[steady], _wrapped(seen_deg[steady] - mount)), float(_wrapped(mount)))
+    sound = np.abs(_around(seen_s[checked], off)) <= max(_PANNED * spread, _LEAST_PANNED_DEG)
+    sound &= np.abs(off) <= max(_ALONE * spread, _LEAST_ALONE_DEG)
+    steady = _between(seen_s, seen_s[checked], np.where(sound, 1.0, 0.0), _UNCHECKED_S) == 1.0
+    turned = np.degrees(np.unwrap(np.radians(seen_deg[steady] - mount)))
+    return SeenBank(_wrapped(_between(time_s, seen_s[steady], turned, _BRIDGED_S)), float(_wrapped(mount)))
 
 
 def _around(seen_s: Floats, off_deg: Floats) -> Floats:
@@ -60,16 +64,9 @@ def _around(seen_s: Floats, off_deg: Floats) -> Floats:
     return np.array([np.median(off_deg[a:b]) for a, b in zip(first, last, strict=True)])
 
 
-def _placed(time_s: Floats, seen_s: Floats, bank_deg: Floats) -> Floats:
-    """(N,) between neighbours no farther apart than `_BRIDGED_S`; NaN elsewhere."""
-    placed = np.full(len(time_s), np.nan)
-    if len(seen_s) < 2:
-        return placed
-    after = np.clip(np.searchsorted(seen_s, time_s), 1, len(seen_s) - 1)
-    near = (seen_s[after] - seen_s[after - 1] <= _BRIDGED_S) & (time_s >= seen_s[0]) & (time_s <= seen_s[-1])
-    turned = np.degrees(np.unwrap(np.radians(bank_deg)))
-    placed[near] = _wrapped(np.interp(time_s[near], seen_s, turned))
-    return placed
+def _between(wanted_s: Floats, time_s: Floats, values: Floats, gap_s: float) -> Floats:
+    """Values (N,) at moments (M,), between known neighbours no farther apart than `gap_s`; NaN elsewhere."""
+    return TimeTable(time_s, {"value": values}).at("value", wanted_s, max_gap_s=gap_s)
 
 
 def _wrapped(angle_deg: Floats | float) -> Floats:

@@ -47,6 +47,16 @@ def test_what_is_not_known_is_left_out(columns: dict[str, float], leg: str, sent
     assert told(columns, leg=leg) == sentence
 
 
+def test_nothing_is_told_of_a_gap_in_the_log() -> None:
+    """Ten seconds without a fix about the onset: where it was before and after is not where it was."""
+    gone = np.abs(TIMES - 40.0) < 5.0
+    columns = {"range_m": np.where(gone, np.nan, 6600.0), "height_m": np.where(gone, np.nan, 143.0)}
+    readings = Readings(TIMES, {**columns, "bank_deg": np.full(len(TIMES), 31.0)}, breakups=BREAKUP)
+    found = caption_at(captions(readings, UNITS["metric"]), 45.0)
+    assert found is not None
+    assert found.sentence == "Picture breaks up: banked 31° right"
+
+
 def test_a_breakup_stands_as_long_as_it_lasts_and_before_all_else(flight) -> None:
     found = captions(flight, UNITS["metric"])
     for span in flight.breakups:

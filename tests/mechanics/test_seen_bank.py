@@ -74,6 +74,25 @@ def test_a_camera_that_keeps_moving_or_sees_too_little_tells_nothing() -> None:
     assert seen_bank(TIME, inferred, SEEN, np.full(len(SEEN), np.nan)) is None
 
 
+def test_a_gap_in_the_log_is_flown_by_sight() -> None:
+    """Ten seconds without positions in the midst of a turn: there is nothing to check by, and the camera sees on."""
+    inferred = rough(np.random.default_rng(4))
+    inferred[(TIME > 120) & (TIME < 130)] = np.nan
+    found = seen_bank(TIME, inferred, SEEN, bank_at(SEEN))
+    assert found is not None
+    gone = (TIME > 120) & (TIME < 130)
+    assert np.abs(found.bank_deg - bank_at(TIME))[gone].max() < 4.0
+
+
+def test_what_a_camera_does_in_a_gap_that_it_leaves_panned_is_not_believed() -> None:
+    inferred = rough(np.random.default_rng(5))
+    inferred[(TIME > 120) & (TIME < 130)] = np.nan
+    seen = bank_at(SEEN) + np.where((SEEN > 124) & (SEEN < 160), 50.0, 0.0)
+    found = seen_bank(TIME, inferred, SEEN, seen)
+    assert found is not None
+    assert np.isnan(found.bank_deg[(TIME > 124.5) & (TIME < 155)]).all()
+
+
 def test_a_roll_past_the_vertical_keeps_its_sense() -> None:
     """A slow roll all the way round: 179° goes on to −179°, not back through level."""
     roll = np.where((SEEN > 200) & (SEEN < 210), (SEEN - 200) * 36.0, 0.0)
