@@ -29,9 +29,11 @@ def block_edges(about: Bytes, lines: Bytes) -> Floats:
 def _horizontal(about: Bytes) -> Floats:
     _, frames, _, _, width = about.shape
     before, at, after, beyond = (rows.reshape(-1, width) for rows in about)
-    step: Any = cv2.subtract(after, at, dtype=cv2.CV_16S)
+    step = after.astype(np.int16)
+    step -= at
     step *= 3
-    step -= cv2.subtract(beyond, before, dtype=cv2.CV_16S)
+    step -= beyond
+    step += before
     blocks = np.ascontiguousarray(step[:, : width // BLOCK * BLOCK]).reshape(-1, BLOCK)
     total = np.abs(cv2.reduce(blocks, 1, cv2.REDUCE_SUM, dtype=cv2.CV_32F))
     steep = counted(total.reshape(2 * frames, -1) > 2.0 * _STEP * BLOCK).reshape(frames, 2) / (

@@ -52,7 +52,8 @@ def _jitter(side: Bytes) -> Floats:
     """Scatter (B,) of the edge between black, at column 0, and picture, several rows at a time."""
     frames, rows, columns = side.shape
     groups = rows // _TOGETHER
-    mean = side[:, : groups * _TOGETHER].reshape(frames, groups, _TOGETHER, columns).mean(axis=2, dtype=np.float32)
+    grouped = side[:, : groups * _TOGETHER].reshape(frames, groups, _TOGETHER, columns)
+    mean = np.add.reduce(grouped, axis=2, dtype=np.uint16).astype(np.float32) / np.float32(_TOGETHER)
     inside = mean[..., _INSIDE:].mean(axis=2)
     rise = inside - np.median(mean[..., 0], axis=1)[:, None]
     seen = rise > _CONTRAST

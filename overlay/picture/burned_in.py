@@ -40,7 +40,9 @@ class BurnedIn:
         self._counts: NDArray[np.int16] | None = None
         self._seen = 0
         self._last: NDArray[np.int8] | None = None
-        self._rows, self._columns, self._rising = (np.zeros(0, np.intp) for _ in range(3))
+        self._rows, self._rising = np.zeros(0, np.intp), np.zeros(0, np.int16)
+        self._sides = np.zeros((2, 0), np.intp)
+        """Columns ahead of the edges and behind them."""
         self._first: list[list[Bytes]] = []
         self.earlier: Floats = np.zeros(0)
         """Shares of the fields looked at before any edges were known; empty until they are."""
@@ -68,7 +70,7 @@ class BurnedIn:
     def look(self, field: Bytes) -> float:
         """Share 0 … 1 of the known static edges that this field shows; NaN while none are known or nearly all is black."""
         if len(self._rows):
-            ahead, behind = field[self._rows, self._columns + 2], field[self._rows, self._columns]
+            ahead, behind = field[self._rows, self._sides]
             slope = (ahead.astype(np.int16) - behind) * self._rising
             brighter = np.maximum(ahead, behind)
             return _share(slope > _STEP_AT[brighter], brighter > _TELLING)
@@ -87,14 +89,15 @@ class BurnedIn:
         rows, columns = np.nonzero(mask)
         pick = np.linspace(0, len(rows) - 1, min(len(rows), _LOOKED_AT)).astype(np.intp)
         assert self._counts is not None
-        self._rows, self._columns = rows[pick], columns[pick]
-        self._rising = np.sign(self._counts[self._rows, self._columns]).astype(np.intp)
+        self._rows, self._sides = rows[pick], columns[pick] + np.array([[2], [0]])
+        self._rising = np.sign(self._counts[self._rows, self._sides[1]])
         if not known:
             self.earlier = np.array([self._recalled(*bits) for bits in self._first])
             self._first.clear()
 
     def _recalled(self, up: Bytes, down: Bytes, telling: Bytes) -> float:
-        byte, bit = self._columns // 8, 7 - self._columns % 8
+        columns = self._sides[1]
+        byte, bit = columns // 8, 7 - columns % 8
         rising, falling, told = ((packed[self._rows, byte] >> bit & 1).astype(bool) for packed in (up, down, telling))
         return _share(np.where(self._rising > 0, rising, falling), told)
 
