@@ -39,7 +39,7 @@ Floats = NDArray[np.float64]
 SCENES = ("plain", "plain", "sun", "dusk", "rain", "water", "crops", "pans", "exposure", "haze", "wobble")
 _LENGTH_S, _GOOD_S = 9.0, 2.0
 _ENOUGH_FRAMES, _PRIOR = 8, 2.0
-"""Frames of a recording to know its error by; by how many recordings it is likelier that a trait of the recorder matters little."""
+"""Frames of a recording to know its error by; recordings that it takes to learn a trait of the recorder half."""
 _KNOTS_S, _RANGE_dB = (0.3, 1.2), (3.5, 16.0)
 
 
