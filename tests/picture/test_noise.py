@@ -108,3 +108,17 @@ def test_planes_have_no_noise(seed: int, down: float, across: float) -> None:
     base = float(np.random.default_rng(seed).uniform(90, 160))
     plane = base + np.add.outer(np.arange(96) * down, np.arange(200) * across)
     assert max(estimates(np.rint(plane).astype(np.uint8))) < 0.6  # rounding alone
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.integers(6, 130), st.integers(8, 90), st.integers(1, 12), st.booleans(), st.integers(0, 2**32 - 1))
+def test_tile_means_are_those_of_numpy_however_many_lines(
+    lines_high: int, wide: int, down: int, bent: bool, seed: int
+) -> None:
+    rng = np.random.default_rng(seed)
+    most = np.int16(8 * 255) if bent else np.uint8(255)  # the steepest bend of `fine_noise`; white
+    rows = np.where(rng.random((2, lines_high, wide)) < 0.9, most, 0).astype(most.dtype)
+    down = min(down, lines_high)
+    height, width = lines_high // down, wide // 8
+    whole = rows[:, : height * down, : width * 8].astype(np.float64).reshape(2, down, height, 8, width)
+    assert tile_means(rows, down) == pytest.approx(whole.mean(axis=(2, 4)).reshape(2, -1), rel=1e-6)
