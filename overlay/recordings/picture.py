@@ -4,17 +4,21 @@ from __future__ import annotations
 
 import math
 import struct
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from fractions import Fraction
 from typing import Any, Literal, cast
 
 import numpy as np
 from av.filter import Graph
-from av.sidedata.sidedata import SideData, Type
+from av.sidedata.sidedata import SideData, SideDataContainer, Type
 from av.video.frame import VideoFrame
 from numpy.typing import NDArray
 
 from overlay.recordings.recording import Colour
+
+# Not frame.side_data, by which a frame and its data would hold each other, and all pictures of the decoder with them.
+# Made of a frame, the container iterates over its data, whatever its stub says.
+_side_data = cast("Callable[[VideoFrame], Iterable[SideData]]", SideDataContainer)
 
 
 def orientation(frame: VideoFrame, tags: Mapping[str, str]) -> tuple[int, bool]:
@@ -34,7 +38,7 @@ def orientation(frame: VideoFrame, tags: Mapping[str, str]) -> tuple[int, bool]:
 
 
 def _display_matrix(frame: VideoFrame) -> bytes | None:
-    for data in cast("Iterable[SideData]", frame.side_data):  # iterates over the data, whatever its stub says
+    for data in _side_data(frame):
         if data.type == Type.DISPLAYMATRIX:
             return bytes(data)
     return None

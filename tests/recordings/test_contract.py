@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import re
 from fractions import Fraction
 from itertools import pairwise
@@ -9,6 +10,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from av.video.frame import VideoFrame
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -48,6 +50,20 @@ def test_what_the_file_is_agrees_with_how_it_was_written(clip: Any, recording: A
     assert (chapter.audio is not None) == clip.recipe.sound
     assert (chapter.rotation_deg, chapter.hflip, chapter.interlaced, chapter.sample_aspect) == (0, False, None, 1)
     assert bool(chapter.colour.full_range) == clip.recipe.pixel_format.startswith("yuvj")
+
+
+def test_opening_and_looking_leave_no_picture_behind(clip: Any) -> None:
+    # a picture in a ring of references stays until the collector comes by, and with it all of its decoder's pictures
+    gc.collect()
+    gc.set_debug(gc.DEBUG_SAVEALL)
+    try:
+        for _ in decode(open_recording([clip.path])):
+            pass
+        gc.collect()
+        assert not [one for one in gc.garbage if isinstance(one, VideoFrame)]
+    finally:
+        gc.set_debug(0)
+        gc.garbage.clear()
 
 
 def test_the_pictures_come_in_order_with_their_own_times(clip: Any, recording: Any, number_in: Any) -> None:
