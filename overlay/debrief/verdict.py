@@ -198,8 +198,7 @@ def _link_margin(story: Story) -> list[str]:
         return []
     found = story.explanation.at_farthest()
     margin = _margin(found.mean_dB, *found.interval95_dB)
-    where = f"at its farthest, {clock(story.since_start(found.time_s))} {story.counts_from}"
-    told = [f"The live picture's link, as modelled, had a margin of {margin} over grade 3 {where}."]
+    told = [f"The live picture's link, as modelled, had a margin of {margin} over grade 3 at its farthest."]
     return told + [_reach(each) for each in story.explanation.next_flight[:1]]
 
 

@@ -86,15 +86,10 @@ def render(
     """
     import av
 
-    target = Path(path)
     started = time.monotonic()
-    footage = review.footage
-    begin, stop = footage.window(start_s, end_s)
-    pixel_format = encoded_format(review.encoder, footage.format.pixel_format)
-    # what cannot be written is refused before any work
-    container_options(target.suffix.lower(), footage.format.time_base)
-    plan = Plan(review, begin, stop, pixel_format, target.suffix.lower())
-    with workplace(target, overwrite=overwrite, inputs=footage.files) as place:
+    target = Path(path)
+    plan = _plan(review, target, start_s, end_s)
+    with workplace(target, overwrite=overwrite, inputs=review.footage.files) as place:
         try:
             join, redrawn = _made(plan, place, progress, workers)
         except av.error.FFmpegError as error:
@@ -105,13 +100,22 @@ def render(
     return Rendered(
         path=str(target),
         frames=join.frames,
-        duration_s=float(stop - begin),
+        duration_s=float(plan.stop - plan.begin),
         wall_s=time.monotonic() - started,
-        arguments=tuple(review.encoder.as_arguments(pixel_format)),
+        arguments=tuple(review.encoder.as_arguments(plan.pixel_format)),
         redrawn=redrawn,
         notes=(*notes, *filter(None, [join.sound_note])),
         damage=tuple(join.damage),
     )
+
+
+def _plan(review: Review, target: Path, start_s: float | None, end_s: float | None) -> Plan:
+    """What will be encoded; what cannot be written is refused before any work."""
+    suffix, look = target.suffix.lower(), review.footage.format
+    begin, stop = review.footage.window(start_s, end_s)
+    pixel_format = encoded_format(review.encoder, look.pixel_format)
+    container_options(suffix, look.time_base)
+    return Plan(review, begin, stop, pixel_format, suffix)
 
 
 def _made(plan: Plan, place: Workplace, progress: Progress | None, workers: int) -> tuple[Join, int]:
