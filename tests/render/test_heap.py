@@ -1,6 +1,7 @@
 """Threads that share one heap, where the C library is GNU's."""
 
 import platform
+import re
 import subprocess
 import sys
 
@@ -42,6 +43,33 @@ def test_threads_share_one_heap() -> None:
     assert one_heap()
     assert heaps("one") == 1
     assert heaps("own") > 1  # what is tested can be told apart
+
+
+_LARGE = """
+import ctypes, sys
+from overlay.render.heap import one_heap
+if sys.argv[1] == "one":
+    one_heap()
+libc = ctypes.CDLL(None)
+libc.malloc.restype = ctypes.c_void_p
+libc.free.argtypes = [ctypes.c_void_p]
+libc.free(libc.malloc(3 << 20))  # after which the C library, left alone, keeps the like of it in the heap
+libc.malloc(3 << 20)
+libc.fopen.restype = ctypes.c_void_p
+libc.malloc_info(0, ctypes.c_void_p(libc.fopen(b"/dev/stdout", b"w")))
+libc.fflush(None)
+"""
+
+
+def outside(which: str) -> int:
+    """Bytes outside the heap, as the C library itself reports, once a block of three MiB was freed and had again."""
+    run = subprocess.run([sys.executable, "-c", _LARGE, which], capture_output=True, text=True, check=True)
+    return int(re.findall(r'type="mmap" count="\d+" size="(\d+)"', run.stdout)[-1])
+
+
+@glibc
+def test_large_blocks_stay_outside_the_heap() -> None:
+    assert outside("one") - outside("own") >= 3 << 20
 
 
 _HOLES = """
