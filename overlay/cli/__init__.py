@@ -50,6 +50,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     except OverlayError as error:
         return _told(f"overlay: {_worded(printable(str(error)), error)}", error.exit_code)
     except KeyboardInterrupt as error:
+        _end_by_our_own_code()
         return _told(f"overlay: {_worded('interrupted', error)}", INTERRUPTED)
     except BrokenPipeError:
         # whoever read the output has gone: nothing is left to say, not even at exit
@@ -68,6 +69,14 @@ def _write_what_can_be_written() -> None:
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper) and stream.errors == "strict":
             stream.reconfigure(errors="replace")
+
+
+def _end_by_our_own_code() -> None:
+    """Have Python forget an interrupt that broke off code made from text, as a dataclass is while it is imported.
+
+    CPython remembers it though it was caught, and `python -m` ends by the signal instead of with the code that is asked for.
+    """
+    exec("")  # the next such code that ends well is what it remembers
 
 
 def _worded(what: str, error: BaseException) -> str:

@@ -297,3 +297,12 @@ def test_interrupt_is_130_in_one_line(folder: Path) -> None:
     assert child.returncode == 130, errors
     assert "Traceback" not in errors
     assert errors.strip().splitlines()[-1] == "overlay: interrupted"
+
+
+def test_an_interrupt_while_a_class_is_made_is_130_too(tmp_path: Path) -> None:
+    # its methods are made from text, which CPython remembers as interrupted though the interrupt was caught
+    lines = ["import sys", "from overlay import cli", "cli.parser = lambda: exec('raise KeyboardInterrupt')"]
+    (tmp_path / "interrupted.py").write_text("\n".join([*lines, "sys.exit(cli.main([]))"]))
+    order = [sys.executable, "-m", "interrupted"]
+    done = subprocess.run(order, cwd=tmp_path, capture_output=True, text=True, timeout=LIMIT_S, check=False)
+    assert (done.returncode, done.stderr) == (130, "overlay: interrupted\n")
