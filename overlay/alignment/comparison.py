@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -38,10 +38,11 @@ PIECE_S = 0.2  # bank changes little in this time
 
 @dataclass(frozen=True)
 class Pose:
-    """What is fitted: the clock, with its changes taken about `middle_s` of the reference, the mount, and two delays.
+    """What is fitted: the clock, with its changes taken about `middle_s` of the reference, the mount, two delays, a push.
 
     An aircraft banks, its lift builds up, and only then does the path bend: a bank inferred from the path is `bank_late_s`
-    late. The nose follows the path `nose_late_s` later.
+    late. The nose follows the path `nose_late_s` later. What turns the nose aside of the path also pushes the path, by
+    `pushed` radians of bank for each that the nose turns: a gust the other way, the air against a nose held aside its own.
     """
 
     clock: AffineClock
@@ -49,9 +50,10 @@ class Pose:
     middle_s: float
     bank_late_s: float = 0.0
     nose_late_s: float = 0.0
+    pushed: float = 0.0
 
     def moved(self, step: Floats) -> Pose:
-        """After (δ s at the middle, d drift, rotation vector rad (3), d log zoom, d bank_late_s, d nose_late_s)."""
+        """After (δ s at the middle, d drift, rotation vector rad (3), d log zoom, d bank_late_s, d nose_late_s, d pushed)."""
         drift = float(np.clip(self.clock.drift + step[1], -0.08, 0.08))
         offset = self.middle_s + float(step[0]) - (1 + drift) * self.clock.to_recording(self.middle_s)
         mount = self.mount.moved(step[2:5], float(step[5]))
@@ -61,6 +63,7 @@ class Pose:
             self.middle_s,
             self.bank_late_s + float(step[6]),
             self.nose_late_s + float(step[7]),
+            self.pushed + float(step[8]),
         )
 
 
@@ -97,6 +100,15 @@ class Comparison(ABC):
         """(C,) which channels compare the nose with the path."""
 
     @property
+    def by_push(self) -> Floats:
+        """(N, C) derivatives of wanted − seen by `Pose.pushed`."""
+        return np.zeros_like(self.wanted)
+
+    def beside_path(self, pose: Pose, believed: Floats) -> Comparison:  # noqa: ARG002 - only a path has a beside
+        """The same, knowing how the nose turned beside the path as `pose` has it; samples weighted by `believed` (N,)."""
+        return self
+
+    @property
     def probe_s(self) -> Floats:
         """Half the distance (N,) over which the recording's change with time is measured."""
         return np.minimum(0.05, self.widths / 4)
@@ -111,7 +123,7 @@ class Comparison(ABC):
         return np.asarray(np.rint((self.times - self.times[0]) / self.step_s), np.intp)
 
     def linearised(self, pose: Pose, late_s: float | Floats = 0.0) -> tuple[Floats, Floats, Mask]:
-        """Residual (N, C), its derivatives (N, C, 8) by the eight of `Pose.moved`, and the rows on which both are known."""
+        """Residual (N, C), its derivatives (N, C, 9) by the nine of `Pose.moved`, and the rows on which both are known."""
         ahead, behind = (self.seen(pose, late_s + sign * self.probe_s) for sign in (1.0, -1.0))
         slope = (ahead - behind) / (2 * self.probe_s[:, None])
         late = slope * (self.times - pose.middle_s)[:, None]
@@ -122,6 +134,7 @@ class Comparison(ABC):
                 self.mount_slopes(pose, late_s),
                 (slope * self.inferred)[:, :, None],
                 (-slope * self.followed)[:, :, None],
+                self.by_push[:, :, None],
             ),
             axis=2,
         )
@@ -169,7 +182,8 @@ class TurnComparison(Comparison):
     pitching cancels out of it exactly, and an error in φ does to first order, because in a coordinated turn the
     derivative q·cos φ − r·sin φ is nil. φ changes within a 1 Hz sample, so the recording is projected piece by piece: `bank`
     (N, P) at the middle of each of P pieces of a sample. Roll is the change of bank between one interval and the next: the
-    mean over the sample and `spacing_s` more, half of that late, and `sink` (N,) is what climbing adds to it.
+    mean over the sample and `spacing_s` more, half of that late, and `sink` (N,) is what climbing adds to it. Over that time
+    `path` (N,) is the rate of turn and `lean` (N,) the bank; `beside` (N,) is how fast the nose turned beside the path.
     """
 
     times: Floats
@@ -177,11 +191,14 @@ class TurnComparison(Comparison):
     wanted: Floats
     bank: Floats
     sink: Floats
+    path: Floats
+    lean: Floats
     recording: Averager
     spacing_s: float
     step_s: float
     channels: tuple[str, ...] = ("roll", "yaw")
     worth: tuple[float, ...] = (1.0, GUSTED)
+    beside: Floats | float = 0.0
 
     @property
     def inferred(self) -> NDArray[np.bool_]:
@@ -193,23 +210,46 @@ class TurnComparison(Comparison):
         """Turn alone."""
         return np.array([False, True])
 
+    @property
+    def by_push(self) -> Floats:
+        """(N, 2): roll alone."""
+        return np.column_stack((-self.beside * np.ones(len(self.times)), np.zeros(len(self.times))))
+
+    def beside_path(self, pose: Pose, believed: Floats) -> TurnComparison:
+        """What of the nose's turn neither the path's explains nor the rolling that a tilted mount takes for turning.
+
+        Rolling as it was both then and at the roll's own moment: so nothing in it can move the clock itself.
+        """
+        rolled, aside = self._rolled(pose), self._rolled(pose, pose.bank_late_s + pose.nose_late_s)
+        turn = aside[:, 1] * np.sin(self.lean) + aside[:, 2] * np.cos(self.lean)
+        shared = np.column_stack((self.path, rolled[:, 0], aside[:, 0]))
+        known = np.isfinite(turn) & np.all(np.isfinite(shared), axis=1) & (believed > 0)
+        weight = np.sqrt(believed[known])
+        share = np.linalg.lstsq(shared[known] * weight[:, None], turn[known] * weight, rcond=None)[0]
+        beside = np.zeros(len(turn))
+        beside[known] = turn[known] - shared[known] @ share
+        return replace(self, beside=beside)
+
+    def _rolled(self, pose: Pose, late_s: float | Floats = 0.0) -> Floats:
+        """Rates in aircraft axes over the time of each roll (N, 3)."""
+        at = pose.clock.to_recording(self.times) + late_s + self.spacing_s / 2 - pose.bank_late_s
+        return pose.mount.apply(smoothed_means(self.recording, at, self.widths, self.spacing_s, PIECE_COVER))
+
     def _views(self, pose: Pose, late_s: float | Floats) -> tuple[Floats, Floats]:
         """Rates in aircraft axes for the roll (N, 3) and for each piece of the turn (N, P, 3)."""
         at = pose.clock.to_recording(self.times) + late_s
-        rolled = at + self.spacing_s / 2 - pose.bank_late_s
-        roll = smoothed_means(self.recording, rolled, self.widths, self.spacing_s, PIECE_COVER)
         pieces = self.bank.shape[1]
         shifts = (np.arange(pieces) + 0.5) / pieces - 0.5
         nose = at + pose.nose_late_s
         short = self.widths / pieces
         parts = [self.recording.means(nose + shift * self.widths, short, PIECE_COVER) for shift in shifts]
-        return pose.mount.apply(roll), np.stack([pose.mount.apply(part) for part in parts], axis=1)
+        return self._rolled(pose, late_s), np.stack([pose.mount.apply(part) for part in parts], axis=1)
 
     def seen(self, pose: Pose, late_s: float | Floats = 0.0) -> Floats:
         """(N, 2) roll and rate of turn."""
         roll, parts = self._views(pose, late_s)
         turn = parts[:, :, 1] * np.sin(self.bank) + parts[:, :, 2] * np.cos(self.bank)
-        return np.column_stack((roll[:, 0] + self.sink, turn.mean(axis=1)))
+        return np.column_stack((roll[:, 0] + self.sink + pose.pushed * self.beside, turn.mean(axis=1)))
 
     def mount_slopes(self, pose: Pose, late_s: float | Floats = 0.0) -> Floats:
         """(N, 2, 4)."""
@@ -288,6 +328,8 @@ class Reference:
             wanted[met],
             bank,
             -extra[met],
+            smoothed_means(self._turn, times[met] + self.spacing_s / 2, widths[met], self.spacing_s)[:, 1],
+            np.interp(times[met] + self.spacing_s / 2, middles, self._bank),
             recording,
             self.spacing_s,
             float(np.median(np.diff(times))),

@@ -32,12 +32,16 @@ from overlay.clock import AffineClock
 
 Floats = NDArray[np.float64]
 
+FITTED = 9  # of `Pose.moved`
 CAUCHY = 2.385  # 95 % efficiency for Gaussian noise (Huber & Ronchetti, Robust Statistics; from memory)
 CAUCHY_ROUNDS = 4
 DRIFT_PRIOR = 100e-6  # 1σ: quartz is ±20 ppm, the worst phones near 300
 ZOOM_PRIOR = 0.5
 # Mean and 1σ of how late the nose follows the path, as a weathercock does: the chords of flight that it takes.
 NOSE_LATE_S = (0.05, 0.05)
+# 1σ of bank per turn of the nose: side force over lift is about 0.7 per radian of sideslip (a slope of 0.35 over a lift
+# coefficient of 0.5), a gust of the same angle pushes the other way while the air takes the aircraft along.
+PUSHED = 0.5
 BLOCK_S = 10.0
 MOST_SHARE = 0.7
 EDGES_S = (-0.2, -0.1, 0.1, 0.2)
@@ -49,8 +53,8 @@ SETTLED_S = 2e-3  # a pose that moves less keeps its slopes: they cost more than
 # time, and between two samples it is guessed: at 15 frames a second both drew clocks up to 5 ms toward a frame's middle.
 OF_NYQUIST = 0.5
 FINEST_S = 1 / 16  # faster motion than half of this a second tells nothing that slower does not
-_STEPS = np.diag([2e-3, 5e-6, 2e-3, 2e-3, 2e-3, 5e-3, 2e-3, 2e-3])  # for numeric slopes
-_UNITS = np.diag([1e-2, 3e-5, 2e-2, 2e-2, 2e-2, 5e-2, 5e-2, 5e-2])  # what each is known to, about
+_STEPS = np.diag([2e-3, 5e-6, 2e-3, 2e-3, 2e-3, 5e-3, 2e-3, 2e-3, 5e-2])  # for numeric slopes
+_UNITS = np.diag([1e-2, 3e-5, 2e-2, 2e-2, 2e-2, 5e-2, 5e-2, 5e-2, 0.5])  # what each is known to, about
 
 
 @dataclass(frozen=True)
@@ -63,15 +67,14 @@ class Prior:
 
     @property
     def information(self) -> Floats:
-        """(8, 8) for the eight of `Pose.moved`."""
-        return np.diag(
-            [0.0, self.drift_sigma**-2, 0.0, 0.0, 0.0, ZOOM_PRIOR**-2, self.bank_late_s[1] ** -2, NOSE_LATE_S[1] ** -2]
-        )
+        """(9, 9) for the nine of `Pose.moved`."""
+        rest = [self.bank_late_s[1] ** -2, NOSE_LATE_S[1] ** -2, PUSHED**-2]
+        return np.diag([0.0, self.drift_sigma**-2, 0.0, 0.0, 0.0, ZOOM_PRIOR**-2, *rest])
 
     def pull(self, pose: Pose) -> Floats:
-        """(8,) slope of the prior's misfit."""
+        """(9,) slope of the prior's misfit."""
         late, nose = pose.bank_late_s - self.bank_late_s[0], pose.nose_late_s - NOSE_LATE_S[0]
-        off = np.array([0, pose.clock.drift - self.drift, 0, 0, 0, np.log(pose.mount.zoom), late, nose])
+        off = np.array([0, pose.clock.drift - self.drift, 0, 0, 0, np.log(pose.mount.zoom), late, nose, pose.pushed])
         return np.asarray(self.information @ off)
 
 
@@ -79,8 +82,8 @@ class Prior:
 class Fit:
     """Clock and mount, with what each block says.
 
-    `information` (B, C, 8, 8) and `score` (B, C, 8) are those of each channel in the blocks centred at reference times
-    `block_s` (B,), by the eight of `Pose.moved`; `agreement` is the correlation of each channel at the solution; `settled`:
+    `information` (B, C, 9, 9) and `score` (B, C, 9) are those of each channel in the blocks centred at reference times
+    `block_s` (B,), by the nine of `Pose.moved`; `agreement` is the correlation of each channel at the solution; `settled`:
     whether the last stage came to rest.
     """
 
@@ -92,7 +95,8 @@ class Fit:
     score: Floats
     prior: Prior
     settled: bool
-    shared: Floats = field(default_factory=lambda: np.zeros((8, 8)))  # covariance from what was taken out beforehand
+    # Covariance from what was taken out beforehand.
+    shared: Floats = field(default_factory=lambda: np.zeros((FITTED, FITTED)))
 
     @property
     def clock(self) -> AffineClock:
@@ -110,10 +114,10 @@ class Fit:
         return self.clock.to_recording(self.pose.middle_s)
 
     def covariance(self) -> Floats:
-        """(8, 8) of the eight, from the scatter of the blocks' scores (jackknife over blocks, CR3).
+        """(9, 9) of the nine, from the scatter of the blocks' scores (jackknife over blocks, CR3).
 
         Bell & McCaffrey 2002, Survey Methodology 28(2): leaving each block out in turn is honest when few blocks carry most
-        of the information. Never below a quarter of the variance that the noise alone would give.
+        of the information. Never below the variance that the noise alone would give: few blocks agree by chance.
         """
         prior = self.prior.information
         total = _safe(self.information.sum(axis=(0, 1))) + prior
@@ -126,7 +130,7 @@ class Fit:
         shift = np.einsum("bij,bj->bi", vectors, left * asked) @ root
         bread = root.T @ root
         spread = shift.T @ shift + bread @ prior @ bread
-        floor = np.maximum(np.diag(bread), 0.0) / 4
+        floor = np.maximum(np.diag(bread), 0.0)
         return np.asarray(spread + np.diag(np.maximum(floor - np.diag(spread), 0.0)) + self.shared)
 
     @property
@@ -136,7 +140,7 @@ class Fit:
         return float(np.sqrt(alone.covariance()[1, 1]))
 
     def pulled_by(self, blocks: NDArray[np.bool_]) -> Floats:
-        """(8,) how far the eight follow when these blocks (B,) are moved by a second."""
+        """(9,) how far the nine follow when these blocks (B,) are moved by a second."""
         total = _safe(self.information.sum(axis=(0, 1))) + self.prior.information
         return np.asarray(np.linalg.solve(total, self.information[blocks].sum(axis=(0, 1))[:, 0]))
 
@@ -189,9 +193,9 @@ def stepped(
     # Pans are left out from the start: they are leverage, which no weight on the residual alone withstands.
     residual, _, known = compared.linearised(pose, -(steps.owned @ lags))
     believed = trust(residual, known, compared.grid(), compared.step_s)
-    known_before = np.zeros((8 + len(lags),) * 2)
-    known_before[:8, :8] = prior.information
-    known_before[8:, 8:] = np.diag(steps.sigma_s**-2)
+    known_before = np.zeros((FITTED + len(lags),) * 2)
+    known_before[:FITTED, :FITTED] = prior.information
+    known_before[FITTED:, FITTED:] = np.diag(steps.sigma_s**-2)
     for turn in range(rounds):
         residual, jacobian, known = compared.linearised(pose, -(steps.owned @ lags))
         own = jacobian[:, :, :1] * steps.owned[:, None, :]  # a chapter's lag is its own offset
@@ -205,12 +209,12 @@ def stepped(
         scores = np.einsum("nki,nk,nk->ni", slope, weight, unit)
         pull = np.concatenate((prior.pull(pose), (lags - steps.lags_s) / steps.sigma_s**2))
         step = -np.linalg.solve(normal, scores.sum(axis=0) + pull)
-        step = np.concatenate((_bounded(step[:8]), np.clip(step[8:], -0.1, 0.1)))
-        pose, lags = pose.moved(step[:8]), lags + step[8:]
-        if turn > CAUCHY_ROUNDS and np.abs(step[[0, *range(8, len(step))]]).max() < 1e-4 and abs(step[1]) < 1e-7:
+        step = np.concatenate((_bounded(step[:FITTED]), np.clip(step[FITTED:], -0.1, 0.1)))
+        pose, lags = pose.moved(step[:FITTED]), lags + step[FITTED:]
+        if turn > CAUCHY_ROUNDS and np.abs(step[[0, *range(FITTED, len(step))]]).max() < 1e-4 and abs(step[1]) < 1e-7:
             break
     block = np.floor((compared.times[known] - compared.times[0]) / BLOCK_S).astype(np.intp)
-    return pose, lags, _jackknifed(normal, slope, weight, scores, block)[8:, 8:]
+    return pose, lags, _jackknifed(normal, slope, weight, scores, block)[FITTED:, FITTED:]
 
 
 def _jackknifed(normal: Floats, slope: Floats, weight: Floats, scores: Floats, block: NDArray[np.intp]) -> Floats:
@@ -233,6 +237,7 @@ def polished(compared: Comparison, pose: Pose, prior: Prior, rounds: int = 12) -
     for late in EDGES_S:
         known &= np.all(np.isfinite(compared.seen(pose, late)), axis=1)
     believed = np.where(known[:, None], trust(residual, known, index, compared.step_s), 0.0)
+    compared = compared.beside_path(pose, believed[:, -1])
     both = _regular(compared, pose, believed, known, index)
     highest_Hz = OF_NYQUIST / (2 * compared.recording.sampled_s)
     weights = FrequencyWeights.estimated(*both, compared.step_s, highest_Hz)
@@ -295,7 +300,7 @@ def _newton(scores: Callable[[Pose], Floats], pose: Pose, prior: Prior, rounds: 
 
 
 def _damped(information: Floats, prior: Prior) -> Floats:
-    """(8, 8) for a step: what nothing tells, as a mount's roll where only roll is compared, stays about where it is."""
+    """(9, 9) for a step: what nothing tells, as a mount's roll where only roll is compared, stays about where it is."""
     return np.asarray(
         _safe(information.sum(axis=(0, 1))) + prior.information + DAMPING * np.diag(_UNITS.diagonal() ** -2)
     )
@@ -309,7 +314,7 @@ def _block_scores(
     index: NDArray[np.intp],
     block: NDArray[np.intp],
 ) -> Floats:
-    """(B, C, 8) minus the derivative of the weighted squares by the eight, block by block and channel by channel."""
+    """(B, C, 9) minus the derivative of the weighted squares by the nine, block by block and channel by channel."""
     residual, jacobian, known = compared.linearised(pose)
     grid = np.zeros((index[-1] + 1, residual.shape[1]))
     grid[index[known]] = (believed * residual)[known]
@@ -320,7 +325,7 @@ def _block_scores(
 
 
 def _slopes(scores: Callable[[Pose], Floats], pose: Pose) -> Floats:
-    """(B, C, 8, 8) minus the slope of the blocks' scores."""
+    """(B, C, 9, 9) minus the slope of the blocks' scores."""
     columns = []
     for step in _STEPS:
         h = float(step.sum())
@@ -340,12 +345,12 @@ def _regular(
 
 
 def _bounded(step: Floats) -> Floats:
-    reach = np.array([0.3, 500e-6, 0.3, 0.3, 0.3, 0.3, 0.1, 0.1])
+    reach = np.array([0.3, 500e-6, 0.3, 0.3, 0.3, 0.3, 0.1, 0.1, 0.5])
     return np.clip(step, -reach, reach)
 
 
 def _safe(information: Floats) -> Floats:
-    """Symmetric and positive definite: a noisy slope need be neither. Judged in units that make the eight alike."""
+    """Symmetric and positive definite: a noisy slope need be neither. Judged in units that make the nine alike."""
     scaled = _UNITS @ (information + information.T) @ _UNITS / 2
     values, vectors = np.linalg.eigh(scaled)
     back = np.linalg.inv(_UNITS)

@@ -276,6 +276,7 @@ def _evidence(solution: _Solution, reference: MotionSeries, lag_s: float, logged
         "moments_s": {each.kind: [round(each.lag_s, 2), round(each.sigma_s, 2)] for each in solution.moments},
         "clock_hypothesis": solution.hypothesis or None,
         "bank_late_s": round(fit.pose.bank_late_s, 4) if reference.inferred else None,
+        "pushed": round(fit.pose.pushed, 3) if reference.inferred else None,
         "offset_kind": "effective: any delay of the log is part of it" if logged and lag_s == 0 else "true",
     }  # fmt: skip
 

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from overlay.motion.air_heading import SteadyWind, inferred_bank, wind_from_velocities
 from overlay.motion.ground_velocity import (
+    FLYING_MPS,
     STANDING_MPS,
     GroundVelocity,
     ground_velocity,
@@ -26,7 +27,6 @@ from overlay.tracks.track import Track
 
 Floats = NDArray[np.float64]
 
-FLYING_MPS = 5.0  # slower than any fixed-wing model flies: standing, carried, or thrown
 ATTITUDE = ("bank_deg", "pitch_deg", "heading_deg")
 GYROS = ("roll_rate_dps", "pitch_rate_dps", "yaw_rate_dps")
 

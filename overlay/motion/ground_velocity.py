@@ -18,10 +18,14 @@ Floats = NDArray[np.float64]
 
 EARTH_RADIUS_M = 6_371_008.8
 STANDING_MPS = 1.5
+FLYING_MPS = 5.0  # slower than any fixed-wing model flies: standing, carried, or thrown
 BANK_NOISE_RAD = 0.07  # of the bank inferred from one turn rate: about as much as gusts make of it anyway
 VERTICAL_NOISE_MPS2 = 1.0  # a tenth of gravity: three degrees of a bank of thirty
 LOAD_COARSEST_S = 1.2  # who pulls takes about a second
 COARSEST_S = 0.7  # slower than this the turning itself would be averaged away
+GRID_COARSEST_S = 1.0  # and slower than a log of one row a second none need be for its grid's sake
+ONE_STEP, GRID_EXPLAINS = 1.5, 0.9
+LEAST_GRID_DEG = 1e-9  # finer than any log writes places, coarser than what arithmetic leaves of equal ones
 
 
 @dataclass(frozen=True)
@@ -48,9 +52,11 @@ def ground_velocity(track: Track) -> GroundVelocity:
     """As the receiver measured it, else from the good fixes; stale repeats dropped."""
     if track.has("ground_speed_mps") and track.has("course_deg"):
         return _measured(track)
-    times, latitude, longitude = track.position()
-    moved = np.append(True, (np.diff(latitude) != 0) | (np.diff(longitude) != 0)) if len(times) else np.zeros(0, bool)
-    times, latitude, longitude = times[moved], np.radians(latitude[moved]), np.radians(longitude[moved])
+    held = (track.fix & (Fix.JUMP | Fix.NOT_VALID) == 0) & np.isfinite(track["latitude_deg"] + track["longitude_deg"])
+    times, places = track.time_s[held], np.column_stack((track["latitude_deg"], track["longitude_deg"]))[held]
+    grid_deg = _grid_deg(places)
+    kept = _moved(places, grid_deg)
+    times, (latitude, longitude) = times[kept], np.radians(places[kept].T)
     if len(times) < 2:
         nowhere = np.zeros((3, len(times)))
         return GroundVelocity(times, *nowhere)
@@ -59,9 +65,59 @@ def ground_velocity(track: Track) -> GroundVelocity:
     east = (np.diff(longitude) + np.pi) % (2 * np.pi) - np.pi
     east = east * np.cos(latitude[:-1]) * EARTH_RADIUS_M / interval
     up = np.diff(_heights(track, times)) / interval
-    return GroundVelocity(
+    velocity = GroundVelocity(
         (times[1:] + times[:-1]) / 2, east, north, up, float(np.median(interval)), from_positions=True
     )
+    grid_m = EARTH_RADIUS_M * float(np.mean(np.radians(grid_deg) * [1.0, np.cos(latitude[0])]))
+    return _off_the_grid(velocity, interval, grid_m)
+
+
+def _grid_deg(places: Floats) -> Floats:
+    """(2,) step of the grid that places (N, 2) are written on: the least by which two differ; infinite where none do."""
+    steps = [np.diff(np.unique(column)) for column in places.T]
+    return np.array([step[step > LEAST_GRID_DEG].min(initial=np.inf) for step in steps])
+
+
+def _moved(places: Floats, grid_deg: Floats) -> NDArray[np.bool_]:
+    """(N,) rows of their own: those whose place (N, 2) repeats the last one are the receiver's silence, or the grid's.
+
+    The grid explains a repeat that ends with one of its steps, if it explains nearly all of them. Such rows count:
+    without them a place would lead by half a step, for it would be told just when the next one is reached.
+    """
+    changed = np.abs(np.diff(places, axis=0))
+    moved = np.append(True, np.any(changed != 0, axis=1)) if len(places) else np.zeros(0, bool)
+    ends = np.flatnonzero(moved[1:] & ~moved[:-1]) + 1
+    by_grid = np.all(changed[ends - 1] < ONE_STEP * grid_deg, axis=1)
+    if not len(ends) or by_grid.mean() < GRID_EXPLAINS:
+        return moved
+    run = np.searchsorted(ends, np.arange(len(places)), side="right")
+    return np.asarray(moved | np.append(by_grid, False)[run])
+
+
+def _off_the_grid(velocity: GroundVelocity, interval: Floats, grid_m: float) -> GroundVelocity:
+    """Least-squares slopes long enough that the places' grid makes no more noise of bank than `BANK_NOISE_RAD`.
+
+    To a moving aircraft half a step of the grid either way is noise, alike for as long as it takes to fly a step.
+    """
+    step = float(np.median(interval))
+    speed = _cruising(velocity, interval)
+    noise = grid_m / np.sqrt(12) / (step * speed) * np.sqrt(max(1.0, grid_m / (step * speed)))
+    if not np.isfinite(noise) or step > GRID_COARSEST_S / 2:
+        return velocity
+    keep, weights = _as_few(noise, step, speed, GRID_COARSEST_S, from_positions=True)
+    return velocity if keep == 1 else _averaged(velocity, weights, keep, step)
+
+
+def _cruising(velocity: GroundVelocity, interval: Floats) -> float:
+    """Median speed (m/s) over about a second where that is flying; NaN where nothing flies."""
+    stride = max(1, round(1.0 / float(np.median(interval))))
+    if len(interval) <= stride:
+        return float("nan")
+    rows = np.column_stack((velocity.east_mps, velocity.north_mps, np.ones(len(interval))))
+    gone = np.cumsum(rows * interval[:, None], axis=0)
+    east, north, lasted = (gone[stride:] - gone[:-stride]).T
+    speed = np.hypot(east, north) / lasted
+    return float(np.median(speed[speed > FLYING_MPS])) if (speed > FLYING_MPS).any() else float("nan")
 
 
 def _measured(track: Track) -> GroundVelocity:
@@ -97,12 +153,20 @@ def steadied(velocity: GroundVelocity, airspeed_mps: float, flying: NDArray[np.b
     if step > COARSEST_S / 2 or flying.sum() < 50:
         return velocity
     noise = _direction_noise(velocity, flying)
-    for keep in range(1, int(COARSEST_S / step) + 1):
-        weights = _weights(keep, velocity.from_positions)
-        turn_noise = noise * np.sqrt(2 * _noise_gain(weights, velocity.from_positions)) / (keep * step)
+    keep, weights = _as_few(noise, step, airspeed_mps, COARSEST_S, velocity.from_positions)
+    return velocity if keep == 1 else _averaged(velocity, weights, keep, step)
+
+
+def _as_few(
+    noise_rad: float, step: float, airspeed_mps: float, coarsest_s: float, from_positions: bool
+) -> tuple[int, Floats]:
+    """(rows to average, their weights) for a direction as noisy as that; as many as `coarsest_s` holds if none suffice."""
+    for keep in range(1, int(coarsest_s / step + 1e-6) + 1):
+        weights = _weights(keep, from_positions)
+        turn_noise = noise_rad * np.sqrt(2 * _noise_gain(weights, from_positions)) / (keep * step)
         if turn_noise * airspeed_mps / G_MPS2 < BANK_NOISE_RAD:
             break
-    return velocity if len(weights) == 1 else _averaged(velocity, weights, keep, step)
+    return keep, weights
 
 
 def vertical_acceleration(velocity: GroundVelocity) -> Floats:

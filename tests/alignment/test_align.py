@@ -81,6 +81,18 @@ def test_right_within_the_interval_and_sure(flights: Any, choices: dict[str, Any
     assert low < found.clock.offset_s < high < low + 4 * allowed_s
 
 
+def test_gusts_that_turn_the_nose_and_push_the_path_do_not_draw_the_clock(flights: Any) -> None:
+    """Paths exactly as late as assumed: the mean is then the estimator's own, 9 ms as long as gusts passed for a tilt."""
+    delayed_s = 0.039  # delays by 0.030 s in the generator's steps
+    errors = []
+    for seed in range(7, 13):
+        case = made(flights, seed, flight={"minutes": 12.0, "lift_late": delayed_s}, log={"rate": 5.0})
+        found = align(case.seen, case.told)
+        errors.append(case.error_s(found))
+        assert found.evidence["pushed"] < 0  # against the nose, as gusts push
+    assert abs(np.mean(errors)) < 0.006
+
+
 @pytest.mark.parametrize("seed", range(40, 46))
 def test_another_flights_log_is_never_sure(flights: Any, seed: int) -> None:
     holds = "attitude" if seed % 3 == 0 else "places"

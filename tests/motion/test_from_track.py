@@ -222,6 +222,43 @@ def test_stale_fixes_are_not_a_standstill() -> None:
     np.testing.assert_allclose(speed, 18.0, rtol=0.02)
 
 
+def on_a_grid(rate_Hz: float, every: int = 1) -> tuple[Floats, Floats, Floats]:
+    """(time, east, north velocity) of a weaving flight whose places are written in thousandths of a minute, as IGC does.
+
+    The receiver has a new place only on each of `every` rows.
+    """
+    time = np.arange(0, 300, 1 / rate_Hz)
+    held = time[np.arange(len(time)) // every * every]
+    fine = np.arange(0, 300.1, 0.01)
+    course = 0.1 * fine + 1.1 * np.sin(0.4 * fine)
+    east, north = (np.interp(held, fine, np.cumsum(17 * part(course)) * 0.01) for part in (np.sin, np.cos))
+    columns = {name: np.round(value * 60e3) / 60e3 for name, value in places(east, north).items()}
+    velocity = ground_velocity(Track(EPOCH + time, columns))
+    return velocity.time_s - EPOCH, velocity.east_mps, velocity.north_mps
+
+
+def off_course(time: Floats, east: Floats, north: Floats, late_s: float = 0.0) -> float:
+    """Median angle (rad) between a velocity and the true course of `on_a_grid`, taken to be late."""
+    heading = 0.1 * (time - late_s) + 1.1 * np.sin(0.4 * (time - late_s))
+    return float(np.median(np.abs((np.arctan2(east, north) - heading + np.pi) % (2 * np.pi) - np.pi)))
+
+
+@pytest.mark.parametrize("rate_Hz", [5.0, 10.0, 20.0, 50.0])
+def test_more_rows_on_a_coarse_grid_tell_more(rate_Hz: float) -> None:
+    sparse, dense = on_a_grid(1.0), on_a_grid(rate_Hz)
+    assert off_course(*dense) < off_course(*sparse)
+    late = np.arange(-0.3, 0.31, 0.02)
+    off = [off_course(*dense, late_s=late_s) for late_s in late]
+    assert abs(late[int(np.argmin(off))]) < 0.05  # half a step of the grid is flown in 0.05 s
+
+
+def test_a_slow_receiver_on_a_coarse_grid_is_still_told_by_its_jumps() -> None:
+    """Places that stand for four of 20 rows a second and then jump by steps are the receiver's, at 5 Hz."""
+    time, east, north = on_a_grid(20.0, every=4)
+    np.testing.assert_allclose(np.hypot(east, north)[2:-2], 17.0, atol=3.0)
+    assert off_course(time, east, north) < 0.06
+
+
 def test_the_date_line_is_no_jump() -> None:
     time = np.arange(0, 60, 0.2)
     track = Track(EPOCH + time, places(18 * time - 300, 0 * time, latitude=5.0, longitude=180.0))
