@@ -13,19 +13,17 @@ from numpy.typing import NDArray
 
 from overlay.picture import onsets
 from overlay.picture.carrier import LinkRatio, link_ratio
+from overlay.picture.clean_part import Baseline, baseline, missing_figures
 from overlay.picture.features import Features, in_studio_range
 from overlay.picture.impairment import grade_of, signal_to_noise_dB
 from overlay.picture.states import (
     ANNOYING_GRADE,
     CLEAN,
     STATES,
-    Baseline,
-    baseline,
     concealed_rms,
     error_rms,
     evidence,
     likeliest,
-    missing_figures,
     shares,
 )
 
@@ -118,10 +116,11 @@ def find_breakups(features: Features, *, frame_rate: Fraction | float, full_rang
     state = onsets.reached_back(state, grade, missing_figures(features, clean), float(rate))
     grade = _grades(features, clean, state, float(rate))
     link = link_ratio(features, clean, float(rate)).only(~np.isin(state, _LOST))
+    broken = state != CLEAN
     spans = [
         (onsets.first_annoying(grade, start, end), end)
-        for start, end in _spans(state != CLEAN, round(_MERGE_s * float(rate)))
-        if grade[start:end].min() < ANNOYING_GRADE
+        for start, end in _spans(broken | onsets.annoying(grade), round(_MERGE_s * float(rate)))
+        if broken[start:end].any() and grade[start:end].min() < ANNOYING_GRADE
     ]
     events = tuple(_event(features, grade, state, link, start, end, 1 / float(rate)) for start, end in spans)
     return Diagnosis(rate, features, grade, state, link, events)

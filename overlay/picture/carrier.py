@@ -14,31 +14,20 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from overlay.picture.clean_part import Baseline, has_colour, missing_figures
 from overlay.picture.clicks import VALID_dB, carrier_to_noise_dB
 from overlay.picture.features import Features
-from overlay.picture.states import Baseline, beyond, has_colour, is_525, missing_figures, sparkle, woven
+from overlay.picture.link_noise import LESS_dB, ratio_by_noise, sparkle
 
 Floats = NDArray[np.float64]
 
-_KEPT = (0.0, 0.2, 0.5, 0.85, 1.0)
-_WHOLE = {False: (0.38, 0.86), True: (0.26, 0.47)}
-"""Fine noise in luminance over that in colour where a recorder keeps all of it, of blended and of woven fields, by whether the
-picture has 525 lines."""
-_AT_20_dB = {
-    False: ((6.7, 7.2, 7.5, 7.9, 9.5), (7.4, 7.6, 7.8, 8.2, 10.0)),
-    True: ((7.5, 8.0, 8.3, 8.6, 9.2), (9.2, 9.5, 10.0, 10.2, 10.2)),
-}
-"""Ratio in dB at 10 levels of noise in U and V together, likewise, for recorders that keep such shares of the fine noise."""
-_dB_PER_dB = 0.85
-"""Change of the ratio for a change of that noise."""
-_LEAST_NOISE = 3.0
 _PLENTY = 0.6
 """Clicks a line that are counted well enough within a few frames."""
 _SMOOTHED_S = 0.3
 _OVER_CLEAN = 3.0
 """How many times a clean picture's own streaks, of furrows and other texture, clicks must outnumber to set the scale."""
-_LESS_dB, _MORE_dB, _ABOVE_dB = 3.0, 4.2, 7.0
-"""By how much less and more the true ratio is at most, and above what it lies where it seems higher than 10 dB; 95 % of the
+_MORE_dB, _ABOVE_dB = 4.2, 7.0
+"""By how much more the true ratio is at most, and above what it lies where it seems higher than 10 dB; 95 % of the
 frames, on links and recorders drawn by lot. Recorders that drop lines of colour show more noise than others: more it is."""
 _IN_PLACE = 0.25
 """Share of the burned-in edges that may be missing from a picture said to be clear."""
@@ -73,31 +62,24 @@ class LinkRatio(NamedTuple):
 
 def link_ratio(features: Features, clean: Baseline, frame_rate: float) -> LinkRatio:
     """Carrier-to-noise ratio of each frame, read from its noise in colour and the clicks."""
-    colour = beyond(features.colour_noise, clean.colour_noise)
-    coloured = has_colour(features, clean)
-    noisy = (colour > _LEAST_NOISE) & coloured
-    ratio = _by_colour(features, clean, frame_rate, colour, noisy)
+    coloured, ratio = has_colour(features, clean), _by_colour(features, clean, frame_rate)
+    noisy = np.isfinite(ratio)
     told = noisy & (ratio >= VALID_dB[0]) & (ratio <= VALID_dB[1])
     clear = coloured & ~noisy | noisy & (ratio > VALID_dB[1])
     clear &= missing_figures(features, clean) < _IN_PLACE
     return LinkRatio(
         np.where(told, ratio, np.nan),
-        np.where(told, ratio - _LESS_dB, np.where(clear, _ABOVE_dB, np.nan)),
+        np.where(told, ratio - LESS_dB, np.where(clear, _ABOVE_dB, np.nan)),
         np.where(told, ratio + _MORE_dB, np.nan),
     )
 
 
-def _by_colour(
-    features: Features, clean: Baseline, frame_rate: float, colour: Floats, noisy: NDArray[np.bool_]
-) -> Floats:
-    """Ratio (N,) of the frames that are noisy, whatever it is, from noise in colour (N,) on the scale that clicks set."""
+def _by_colour(features: Features, clean: Baseline, frame_rate: float) -> Floats:
+    """Ratio (N,) of the frames that are noisy, whatever it is, from noise in colour on the scale that clicks set; else NaN."""
+    ratio = ratio_by_noise(features, clean, frame_rate)
+    noisy = np.isfinite(ratio)
     if not noisy.any():
-        return np.full(len(features), np.nan)
-    fine = beyond(features.fine_noise, clean.fine_noise)
-    weave, is525 = woven(features, clean, frame_rate), is_525(frame_rate)
-    kept = float(np.median(fine[noisy] / colour[noisy])) / np.interp(weave, (0.0, 1.0), _WHOLE[is525])
-    scale = np.interp(weave, (0.0, 1.0), [np.interp(kept, _KEPT, each) for each in _AT_20_dB[is525]])
-    ratio = scale - _dB_PER_dB * (20.0 * np.log10(np.maximum(colour, 1e-3)) - 20.0)
+        return ratio
     clicks = _smoothed(sparkle(features, clean, frame_rate), noisy, frame_rate)
     plenty = noisy & (clicks > max(_PLENTY, _OVER_CLEAN * clean.clicks_per_line))
     by_clicks = carrier_to_noise_dB(np.where(plenty, clicks, np.nan))

@@ -60,3 +60,8 @@ def carrier_to_noise_dB(clicks: Floats | float) -> Floats:
     ratio = np.interp(-np.log(counted), -_LOG_CLICKS, _RATIOS_dB)
     inside = (ratio >= VALID_dB[0]) & (ratio <= VALID_dB[1])
     return np.where(inside, ratio, np.nan)
+
+
+def most_clicks(least_ratio_dB: Floats) -> Floats:
+    """Clicks a line (N,) at the least ratio in dB that there may be; NaN stays NaN."""
+    return np.asarray(np.exp(np.interp(least_ratio_dB, _RATIOS_dB, _LOG_CLICKS)))

@@ -42,6 +42,12 @@ def reached_back(state: States, grade: Floats, missing: Floats, frame_rate: floa
     return state
 
 
+def annoying(grade: Floats) -> NDArray[np.bool_]:
+    """Whether each frame (N,) is graded annoying, and the one before or after it, too."""
+    bad = np.concatenate([[False], grade < ANNOYING_GRADE, [False]])
+    return np.asarray(bad[1:-1] & (bad[:-2] | bad[2:]))
+
+
 def first_annoying(grade: Floats, start: int, end: int) -> int:
     """First frame of a break-up that is not probably better than annoying."""
     return start + int(np.argmax(grade[start:end] < ANNOYING_GRADE + _ANNOYING_BY))

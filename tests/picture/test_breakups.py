@@ -15,9 +15,10 @@ from numpy.typing import NDArray
 
 from overlay.picture.breakups import Diagnosis, find_breakups, write_series
 from overlay.picture.carrier import link_ratio
+from overlay.picture.clean_part import baseline, woven
 from overlay.picture.clicks import clicks_per_line
 from overlay.picture.features import Features
-from overlay.picture.states import STATES, baseline, likeliest, shares, woven
+from overlay.picture.states import STATES, likeliest, shares
 
 Planes = tuple[NDArray[np.uint8], ...]
 
@@ -230,6 +231,45 @@ def test_without_noise_there_is_no_sparkle_however_busy_the_scene() -> None:
     quiet = np.full(200, 0.7)
     busy = np.where(np.arange(200) < 100, 0.3, 9.0)
     assert find_breakups(synthetic(quiet, quiet, busy), frame_rate=RATE).events == ()
+
+
+@pytest.mark.parametrize("furrows", [3.0, 9.0])
+def test_furrows_in_a_picture_with_little_noise_do_not_sparkle(furrows: float) -> None:
+    # Noise of 6 levels goes with some 12 dB, where the carrier turns once in thousands of lines.
+    there = np.arange(200) >= 100
+    noise = np.where(there, 6.0, 0.7)
+    plain, rough = (
+        find_breakups(synthetic(noise, 0.4 * noise, np.where(there, streaks, 0.3)), frame_rate=RATE)
+        for streaks in (0.3, furrows)
+    )
+    assert plain.events == rough.events == ()
+    assert rough.grade[110:190].min() > plain.grade[110:190].min() - 0.1
+
+
+@pytest.mark.parametrize(("figures", "lost"), [(0.95, False), (0.5, True), (np.nan, True)])
+def test_stripes_in_noise_are_no_lost_sync_while_the_figures_stand(figures: float, lost: bool) -> None:
+    there = (np.arange(200) >= 100) & (np.arange(200) < 140)
+    features = replace(
+        synthetic(np.where(there, 7.0, 0.7), np.full(200, 0.7), np.zeros(200)), figures=np.full(200, 0.95)
+    )
+    striped = {"torn": 0.7, "line_noise": 8.0, "coherence": 0.1, "figures": figures}
+    features = replace(features, **{n: np.where(there, v, getattr(features, n)) for n, v in striped.items()})
+    said = find_breakups(features, frame_rate=RATE)
+    assert [STATES[state] == "no sync" for state in said.state] == (there & lost).tolist()
+
+
+def test_two_annoying_frames_shortly_before_are_part_of_a_break_up() -> None:
+    # Grades of 2.3 for two frames are too little to change state for; by themselves they are no break-up.
+    noise = np.full(200, 0.7)
+    noise[80:82] = 9.0
+    assert find_breakups(synthetic(noise, 0.4 * noise, np.zeros(200)), frame_rate=RATE).events == ()
+    noise[100:140] = 30.0
+    (event,) = find_breakups(synthetic(noise, 0.4 * noise, np.zeros(200)), frame_rate=RATE).events
+    assert (event.onset_frame, event.end_frame) == (80, 140)
+    noise[60:82] = 0.7
+    noise[60:62] = 9.0  # more than a second before
+    (event,) = find_breakups(synthetic(noise, 0.4 * noise, np.zeros(200)), frame_rate=RATE).events
+    assert (event.onset_frame, event.end_frame) == (100, 140)
 
 
 def bleached(figures: float) -> Features:
