@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from abc import ABC, abstractmethod
 from dataclasses import dataclass, replace
+from functools import cached_property, partial
 
 import numpy as np
 from numpy.typing import NDArray
 
 from overlay.alignment.mount import Mount, first_mount
-from overlay.alignment.sampling import Averager, intervals, rates, smoothed_means
+from overlay.alignment.sampling import Averager, Remembered, intervals, rates, smoothed_means
 from overlay.clock import AffineClock
 from overlay.motion.from_track import central_slope
 from overlay.motion.series import MotionSeries
@@ -54,12 +55,14 @@ class Pose:
 
     def moved(self, step: Floats) -> Pose:
         """After (δ s at the middle, d drift, rotation vector rad (3), d log zoom, d bank_late_s, d nose_late_s, d pushed)."""
-        drift = float(np.clip(self.clock.drift + step[1], -0.08, 0.08))
-        offset = self.middle_s + float(step[0]) - (1 + drift) * self.clock.to_recording(self.middle_s)
-        mount = self.mount.moved(step[2:5], float(step[5]))
+        clock = self.clock
+        if step[:2].any():  # else to the bit the same, so that what was seen then need not be looked up again
+            drift = float(np.clip(clock.drift + step[1], -0.08, 0.08))
+            offset = self.middle_s + float(step[0]) - (1 + drift) * clock.to_recording(self.middle_s)
+            clock = AffineClock(offset, drift)
         return Pose(
-            AffineClock(offset, drift),
-            mount,
+            clock,
+            self.mount.moved(step[2:5], float(step[5])),
             self.middle_s,
             self.bank_late_s + float(step[6]),
             self.nose_late_s + float(step[7]),
@@ -164,10 +167,13 @@ class RateComparison(Comparison):
         """None."""
         return np.zeros(3, bool)
 
+    @cached_property
+    def _turned(self) -> Remembered:
+        return Remembered(partial(self.recording.means, width_s=self.widths))
+
     def seen(self, pose: Pose, late_s: float | Floats = 0.0) -> Floats:
         """(N, 3) mean rates in aircraft axes."""
-        at = pose.clock.to_recording(self.times) + late_s
-        return pose.mount.apply(self.recording.means(at, self.widths))
+        return pose.mount.apply(self._turned(pose.clock.to_recording(self.times) + late_s))
 
     def mount_slopes(self, pose: Pose, late_s: float | Floats = 0.0) -> Floats:
         """(N, 3, 4)."""
@@ -230,35 +236,49 @@ class TurnComparison(Comparison):
         beside[known] = turn[known] - shared[known] @ share
         return replace(self, beside=beside)
 
+    @cached_property
+    def _turned_rolling(self) -> Remembered:
+        return Remembered(
+            partial(smoothed_means, self.recording, width_s=self.widths, extra_s=self.spacing_s, cover=PIECE_COVER)
+        )
+
+    @cached_property
+    def _turned_in_pieces(self) -> Remembered:
+        return Remembered(partial(_piecewise, self.recording, self.widths, self.bank.shape[1]))
+
+    @cached_property
+    def _of_bank(self) -> tuple[Floats, Floats]:
+        return np.sin(self.bank), np.cos(self.bank)
+
     def _rolled(self, pose: Pose, late_s: float | Floats = 0.0) -> Floats:
         """Rates in aircraft axes over the time of each roll (N, 3)."""
         at = pose.clock.to_recording(self.times) + late_s + self.spacing_s / 2 - pose.bank_late_s
-        return pose.mount.apply(smoothed_means(self.recording, at, self.widths, self.spacing_s, PIECE_COVER))
+        return pose.mount.apply(self._turned_rolling(at))
 
-    def _views(self, pose: Pose, late_s: float | Floats) -> tuple[Floats, Floats]:
-        """Rates in aircraft axes for the roll (N, 3) and for each piece of the turn (N, P, 3)."""
-        at = pose.clock.to_recording(self.times) + late_s
-        pieces = self.bank.shape[1]
-        shifts = (np.arange(pieces) + 0.5) / pieces - 0.5
-        nose = at + pose.nose_late_s
-        short = self.widths / pieces
-        parts = [self.recording.means(nose + shift * self.widths, short, PIECE_COVER) for shift in shifts]
-        return self._rolled(pose, late_s), np.stack([pose.mount.apply(part) for part in parts], axis=1)
+    def _pieces(self, pose: Pose, late_s: float | Floats) -> Floats:
+        """Rates in aircraft axes for each piece of the turn (N·P, 3)."""
+        return pose.mount.apply(self._turned_in_pieces(pose.clock.to_recording(self.times) + late_s + pose.nose_late_s))
 
     def seen(self, pose: Pose, late_s: float | Floats = 0.0) -> Floats:
         """(N, 2) roll and rate of turn."""
-        roll, parts = self._views(pose, late_s)
-        turn = parts[:, :, 1] * np.sin(self.bank) + parts[:, :, 2] * np.cos(self.bank)
+        roll, parts = self._rolled(pose, late_s), self._pieces(pose, late_s).reshape(*self.bank.shape, 3)
+        sin, cos = self._of_bank
+        turn = parts[:, :, 1] * sin + parts[:, :, 2] * cos
         return np.column_stack((roll[:, 0] + self.sink + pose.pushed * self.beside, turn.mean(axis=1)))
 
     def mount_slopes(self, pose: Pose, late_s: float | Floats = 0.0) -> Floats:
         """(N, 2, 4)."""
-        roll, parts = self._views(pose, late_s)
-        count, pieces, _ = parts.shape
-        slopes = pose.mount.slopes(parts.reshape(-1, 3)).reshape(count, pieces, 3, 4)
-        sin, cos = np.sin(self.bank)[:, :, None], np.cos(self.bank)[:, :, None]
+        slopes = pose.mount.slopes(self._pieces(pose, late_s)).reshape(*self.bank.shape, 3, 4)
+        sin, cos = (angle[:, :, None] for angle in self._of_bank)
         turn = (slopes[:, :, 1] * sin + slopes[:, :, 2] * cos).mean(axis=1)
-        return np.stack((pose.mount.slopes(roll)[:, 0], turn), axis=1)
+        return np.stack((pose.mount.slopes(self._rolled(pose, late_s))[:, 0], turn), axis=1)
+
+
+def _piecewise(recording: Averager, widths: Floats, pieces: int, at: Floats) -> Floats:
+    """(N·P, 3) means over each of `pieces` equal pieces of windows (N,) about moments (N,)."""
+    shifts = (np.arange(pieces) + 0.5) / pieces - 0.5
+    parts = [recording.means(at + shift * widths, widths / pieces, PIECE_COVER) for shift in shifts]
+    return np.stack(parts, axis=1).reshape(-1, 3)
 
 
 class Reference:

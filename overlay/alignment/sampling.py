@@ -7,6 +7,8 @@ rates and gaps alike, and brings a 30 Hz picture to the very quantity that a 1 H
 
 from __future__ import annotations
 
+from collections import OrderedDict
+from collections.abc import Callable
 from itertools import pairwise
 
 import numpy as np
@@ -19,6 +21,8 @@ Floats = NDArray[np.float64]
 
 MIN_COVER = 0.7  # of a window that must be known for its mean to count
 PARTS = 4  # of an interval, once interpolated
+REMEMBERED = 6  # answers: a slope takes three moments, and after it those of the place itself are asked for again
+TOUCHING_S = 1e-9  # between intervals that touch but for rounding
 
 
 class Averager:
@@ -38,6 +42,8 @@ class Averager:
         length = end - start
         # Running integrals at the nodes: how long is known, then each column.
         self._running = np.column_stack([_running(length), *(_running(length * column) for column in values.T)])
+        self._stretches = _stretches(self._nodes, self._running)
+        self._starts = self._stretches[:, 0].copy()
         self.sampled_s = sampled_s or (float(np.median(length)) if len(length) else 1.0)
         self.middles = time
         self.kept = known
@@ -64,12 +70,11 @@ class Averager:
 
     def means(self, centre_s: Floats, width_s: float | Floats, cover: float = MIN_COVER) -> Floats:
         """(M, C) means over ``centre ± width / 2``; NaN rows where less than `cover` of the window is known."""
-        result = np.full((len(centre_s), self._running.shape[1] - 1), np.nan)
-        if len(self._nodes):
-            total = self._integral(centre_s + width_s / 2) - self._integral(centre_s - width_s / 2)
-            enough = total[:, 0] >= cover * width_s
-            result[enough] = total[enough, 1:] / total[enough, :1]
-        return result
+        if not len(self._nodes):
+            return np.full((len(centre_s), self._running.shape[1] - 1), np.nan)
+        total = self._integral(centre_s + width_s / 2) - self._integral(centre_s - width_s / 2)
+        known_s = np.where(total[:, 0] >= cover * width_s, total[:, 0], np.nan)
+        return np.asarray(total[:, 1:] / known_s[:, None])
 
     def smoothed(self, extra_s: float) -> Averager:
         """The same samples, each averaged over `extra_s` about its middle."""
@@ -103,12 +108,21 @@ class Averager:
 
     def _integral(self, time_s: Floats) -> Floats:
         """(M, 1 + C) running integrals at any time: one search serves all columns."""
-        before = np.clip(np.searchsorted(self._nodes, time_s, side="right") - 1, 0, len(self._nodes) - 2)
-        start = self._nodes[before]
-        length = self._nodes[before + 1] - start
-        part = np.clip((time_s - start) / np.where(length > 0, length, 1.0), 0.0, 1.0)[:, None]
-        low = self._running[before]
-        return np.asarray(low + part * (self._running[before + 1] - low))
+        at = np.clip(np.searchsorted(self._starts, time_s, side="right") - 1, 0, None)
+        rows = self._stretches.take(at, axis=0)
+        part = np.clip((time_s - rows[:, 0]) / rows[:, 1], 0.0, 1.0)[:, None]
+        count = self._running.shape[1]
+        return np.asarray(rows[:, 2 : 2 + count] + part * rows[:, 2 + count :])
+
+
+def _stretches(nodes: Floats, running: Floats) -> Floats:
+    """(S, 2 + 2K) start, length, integrals (K) at the start and what they gain, of every stretch known or not.
+
+    Side by side in memory, where one look finds all of it; where intervals touch there is nothing between them.
+    """
+    length = np.diff(nodes)
+    rows = np.column_stack((nodes[:-1], length, running[:-1], np.diff(running, axis=0)))
+    return np.ascontiguousarray(rows[length > TOUCHING_S])
 
 
 def _running(steps: Floats) -> Floats:
@@ -123,6 +137,24 @@ def smoothed_means(
     """Means as `Averager.means`, averaged once more over `extra_s`."""
     shifts = extra_s * np.array([-0.375, -0.125, 0.125, 0.375]) if extra_s > 0 else np.zeros(1)
     return np.asarray(sum(source.means(centre_s + shift, width_s, cover) for shift in shifts)) / len(shifts)
+
+
+class Remembered:
+    """A function of moments (N,) with its last few answers: slopes by the mount ask for the same moments time and again."""
+
+    def __init__(self, answer: Callable[[Floats], Floats], most: int = REMEMBERED) -> None:
+        self._answer, self._most = answer, most
+        self._answers: OrderedDict[bytes, Floats] = OrderedDict()
+
+    def __call__(self, moments: Floats) -> Floats:
+        """The answer; not to be written to."""
+        asked = moments.tobytes()
+        if asked not in self._answers:
+            self._answers[asked] = self._answer(moments)
+            if len(self._answers) > self._most:
+                self._answers.popitem(last=False)
+        self._answers.move_to_end(asked)
+        return self._answers[asked]
 
 
 def intervals(series: MotionSeries) -> Floats:
