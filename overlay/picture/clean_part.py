@@ -108,9 +108,15 @@ def beyond(measured: Floats, clean: float) -> Floats:
 
 
 def missing_figures(features: Features, clean: Baseline) -> Floats:
-    """Share (N,) of the burned-in edges that clean frames show and this one does not; 0 where none are known."""
+    """Share (N,) of the burned-in edges that clean frames show and this one does not; 0 where none are known.
+
+    A picture so dark that no edge tells, as of a receiver without sync, shows no more of them than the one before.
+    """
     shown = features.figures / clean.figures if clean.figures else features.figures
-    return np.clip(1.0 - np.nan_to_num(shown, nan=1.0), 0.0, 1.0)
+    told = np.isfinite(shown)
+    last = np.maximum.accumulate(np.where(told, np.arange(len(shown)), -1))
+    held = np.where(last >= 0, shown[np.maximum(last, 0)], 1.0) if len(shown) else shown
+    return np.clip(1.0 - held, 0.0, 1.0)
 
 
 def soft(excess: Floats, width: float) -> Floats:

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from overlay.picture.breakups import Diagnosis, find_breakups, write_series
 from overlay.picture.carrier import link_ratio
-from overlay.picture.clean_part import baseline, woven
+from overlay.picture.clean_part import baseline, missing_figures, woven
 from overlay.picture.clicks import clicks_per_line
 from overlay.picture.features import Features
 from overlay.picture.states import STATES, likeliest, shares
@@ -256,6 +256,18 @@ def test_stripes_in_noise_are_no_lost_sync_while_the_figures_stand(figures: floa
     features = replace(features, **{n: np.where(there, v, getattr(features, n)) for n, v in striped.items()})
     said = find_breakups(features, frame_rate=RATE)
     assert [STATES[state] == "no sync" for state in said.state] == (there & lost).tolist()
+
+
+def test_a_dark_picture_shows_no_more_figures_than_the_one_before() -> None:
+    # A receiver without sync often lets the picture go so dark that no burned-in edge tells.
+    figures = np.full(200, 0.95)
+    figures[100:110], figures[110:130], figures[160:180] = 0.2, np.nan, np.nan
+    features = replace(synthetic(np.full(200, 0.7), np.full(200, 0.7), np.zeros(200)), figures=figures)
+    missing = missing_figures(features, baseline(features))
+    assert missing[100:130] == pytest.approx(0.79, abs=0.01)
+    assert missing[130:].max() < 0.01
+    unknown = replace(features, figures=np.full(200, np.nan))
+    assert np.array_equal(missing_figures(unknown, baseline(unknown)), np.zeros(200))
 
 
 def test_two_annoying_frames_shortly_before_are_part_of_a_break_up() -> None:
