@@ -20,9 +20,9 @@ _FIGURES_LEFT = 0.15
 """Share of the burned-in edges that only noise far beyond annoying hides of a picture in its place."""
 _FIGURES_GO = 0.05
 """Share that goes with the first blocks lost: without noise what figures show wanders less within a second or two."""
-_SURE_BY, _ANNOYING_BY = 0.75, 0.25
-"""By how much of a grade a frame is surely better or worse than annoying, 95 % of the frames about onsets on the simulated link
-(−0.74 … 0.81), and by how much it is probably better."""
+_SURE_BY = 0.75
+"""By how much of a grade a frame is surely better or worse than annoying: 95 % of the frames about onsets on the simulated link
+(−0.74 … 0.81)."""
 _CONCEALED = STATES.index("blocks")
 
 
@@ -50,8 +50,8 @@ def annoying(grade: Floats) -> NDArray[np.bool_]:
 
 
 def first_annoying(grade: Floats, start: int, end: int) -> int:
-    """First frame of a break-up that is not probably better than annoying."""
-    return start + int(np.argmax(grade[start:end] < ANNOYING_GRADE + _ANNOYING_BY))
+    """First frame of a break-up, from `start` to before `end`, that annoys."""
+    return start + int(np.argmax(grade[start:end] < ANNOYING_GRADE))
 
 
 def interval(time: Floats, grade: Floats, start: int, end: int, kind: str, frame_s: float) -> tuple[float, float]:
