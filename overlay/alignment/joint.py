@@ -87,6 +87,7 @@ def _composed(ground: Alignment, camera: Alignment, between: Alignment, gap_s: f
         best=between.best.then(camera.best),
         sigma_s=float(np.hypot(camera.sigma_s, between.sigma_s)),
         half_interval_s=float(np.hypot(camera.half_interval_s, between.half_interval_s)),
+        assumed_s=_assumed(camera, between),
         drift_sigma_ppm=float(np.hypot(camera.drift_sigma_ppm, between.drift_sigma_ppm)),
         mid_recording_s=middle,
         chapters=tuple(replace(each, offset_s=camera.best.to_reference(each.offset_s)) for each in between.chapters),
@@ -107,12 +108,19 @@ def _through(camera: Alignment, between: Alignment, ground: Alignment) -> Alignm
         best=best,
         sigma_s=float(np.hypot(ground.sigma_s, between.sigma_s)),
         half_interval_s=float(np.hypot(ground.half_interval_s, between.half_interval_s)),
+        assumed_s=_assumed(ground, between),
         drift_sigma_ppm=float(np.hypot(ground.drift_sigma_ppm, between.drift_sigma_ppm)),
         mid_recording_s=between.best.to_reference(ground.mid_recording_s),
         chapters=(),
         reasons=("told through the ground recording; by itself: " + "; ".join(camera.reasons),),
         evidence=dict(camera.evidence) | {"through": "ground"},
     )
+
+
+def _assumed(*pairs: Alignment) -> dict[str, float]:
+    """What is assumed on the way through two pairs."""
+    names = dict.fromkeys(name for pair in pairs for name in pair.assumed_s)
+    return {name: float(np.linalg.norm([pair.assumed_s.get(name, 0.0) for pair in pairs])) for name in names}
 
 
 def _denied(pair: Alignment, reason: str, gap_s: float) -> Alignment:

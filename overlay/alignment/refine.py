@@ -319,8 +319,10 @@ def _block_scores(
     grid = np.zeros((index[-1] + 1, residual.shape[1]))
     grid[index[known]] = (believed * residual)[known]
     heavy = weights.of(grid)[index] * compared.worth
+    pulls = np.where(known[:, None, None], -jacobian * (believed * heavy)[:, :, None], 0.0)
     score = np.zeros((int(block[-1]) + 1, *jacobian.shape[1:]))
-    np.add.at(score, block[known], -jacobian[known] * (believed * heavy)[known, :, None])
+    filled, first = np.unique(block, return_index=True)  # times rise, and blocks with them
+    score[filled] = np.add.reduceat(pulls, first, axis=0)
     return score
 
 

@@ -17,6 +17,10 @@ Verdict = Literal["sure", "ambiguous", "none"]
 
 JUMP_S = 0.01  # between two chapters; no picture takes less
 MAX_DRIFT_SIGMA_PPM = 20.0  # beyond that a drift is not worth stating
+ASSUMED = {
+    "path_follows_bank": "how late the path follows a bank",
+    "frame_stamps": "which moment of a picture its time stamp means",
+}
 
 
 def _none() -> Floats:
@@ -87,8 +91,7 @@ class Traces:
 class Alignment:
     """The clock of `recording` against that of `reference`, or the reasons for giving none.
 
-    `best` is the likeliest clock whatever the verdict; ask `clock`, which refuses unless it can be trusted. `sigma_s`
-    is
+    `best` is the likeliest clock whatever the verdict; ask `clock`, which refuses unless it can be trusted. `sigma_s` is
     one standard error of the reference time at mid-overlap; the interval is at mid-overlap too, told as an offset with
     the drift held. `reasons` are sentences.
     """
@@ -110,6 +113,9 @@ class Alignment:
     reasons: tuple[str, ...] = ()
     pin: Pin | None = None
     scatter_s: float = float("nan")  # of `sigma_s`, what other recordings do not share
+    assumed_s: Mapping[str, float] = field(
+        default_factory=dict
+    )  # 1σ of each thing that is assumed, as no file tells it
     traces: Traces = field(default_factory=Traces, repr=False, compare=False)
 
     @property
@@ -173,9 +179,33 @@ class Alignment:
             else [],
             "evidence": dict(self.evidence)
             | self._drift_json(known)
+            | self._parts_json(known)
             | {"reasons": list(self.reasons)}
             | self._pin_json(),
         }
+
+    @property
+    def interval_parts_s(self) -> dict[str, float]:
+        """Halves of 95 % intervals that make up `half_interval_s` in quadrature: what was "measured", and all assumed."""
+        assumed = {name: 1.96 * sigma for name, sigma in self.assumed_s.items()}
+        rest = self.half_interval_s**2 - sum(half**2 for half in assumed.values())
+        return {"measured": float(np.sqrt(max(rest, 0.0)))} | assumed
+
+    @property
+    def interval_in_words(self) -> str:
+        """What the 95 % interval consists of; empty without one."""
+        if not np.isfinite(self.half_interval_s) or not self.assumed_s:
+            return ""
+        parts = {
+            name: f"± {1000 * half:.{0 if half >= 1e-3 else 1}f} ms" for name, half in self.interval_parts_s.items()
+        }
+        assumed = " and ".join(f"{parts[name]} for {ASSUMED[name]}" for name in self.assumed_s)
+        return f"{parts['measured']} by what was measured; assumed, as no file tells it, {assumed}"
+
+    def _parts_json(self, known: bool) -> dict[str, Any]:
+        if not known or not np.isfinite(self.half_interval_s):
+            return {}
+        return {"interval_parts_s": {name: round(half, 5) for name, half in self.interval_parts_s.items()}}
 
     def _drift_json(self, known: bool) -> dict[str, Any]:
         return {"drift_sigma_ppm": self.drift_sigma_ppm} if known and self.drift_ppm is not None else {}
@@ -210,6 +240,7 @@ def pin(alignment: Alignment, recording_s: float, reference_s: float) -> Alignme
         pin=Pin(recording_s, reference_s, reference_s - computed),
         sigma_s=float("nan"),
         half_interval_s=float("nan"),
+        assumed_s={},
     )
 
 

@@ -225,6 +225,8 @@ def _told(blank: Alignment, solution: _Solution, reference: MotionSeries, lag_s:
     t95 = float(student.ppf(0.975, max(2.0, _freedom(fit))))
     stamps_s = STAMP_SIGMA_S * np.sqrt(1 if blank.reference == "track" else 2)
     half_s = float(np.hypot(t95 * counted_s, 1.96 * np.hypot(following_s, stamps_s)))
+    assumed_s = {"path_follows_bank": following_s} if reference.inferred else {}
+    assumed_s["frame_stamps"] = float(stamps_s)
     return replace(
         blank,
         verdict=solution.verdict,
@@ -232,6 +234,7 @@ def _told(blank: Alignment, solution: _Solution, reference: MotionSeries, lag_s:
         sigma_s=float(np.hypot(solution.sigma_s, stamps_s)),
         scatter_s=solution.sigma_s,
         half_interval_s=half_s,
+        assumed_s=assumed_s,
         drift_sigma_ppm=1e6 * float(np.sqrt(fit.covariance()[1, 1])),
         overlap_s=fit.overlap_s,
         mid_recording_s=fit.mid_recording_s,

@@ -117,6 +117,7 @@ def _print(pair: Alignment, flight: Flight) -> None:
             rows.append(
                 ("95 % interval", f"± {begin:.0f} ms, and ± {middle:.0f} ms in the middle of what was compared")
             )
+            rows += [("there", told) for told in [pair.interval_in_words] if told]
         rows.append(("drift", _drift(pair)))
     else:
         for candidate in _candidates(facts):

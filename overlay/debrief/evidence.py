@@ -74,6 +74,8 @@ def sentences(alignment: Alignment) -> list[str]:
             f"known to ± {1000 * alignment.half_interval_at(0.0):.0f} ms (95 %), and to ± "
             f"{1000 * alignment.half_interval_s:.0f} ms in the middle of {_span(alignment.overlap_s)} of common flight."
         )
+        if alignment.interval_in_words:
+            told.append(f"There it is {alignment.interval_in_words}.")
         drift = alignment.drift_ppm
         told.append(
             "The flight is too short or too calm to tell how far the two clocks drift apart."

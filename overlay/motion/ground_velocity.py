@@ -20,6 +20,9 @@ EARTH_RADIUS_M = 6_371_008.8
 STANDING_MPS = 1.5
 FLYING_MPS = 5.0  # slower than any fixed-wing model flies: standing, carried, or thrown
 BANK_NOISE_RAD = 0.07  # of the bank inferred from one turn rate: about as much as gusts make of it anyway
+# And of the roll inferred from two, well below what aircraft roll at (0.15 and more): no weighting of frequencies afterwards
+# makes up for noise many times the signal once samples are doubted one by one.
+ROLL_NOISE_RADPS = 0.1
 VERTICAL_NOISE_MPS2 = 1.0  # a tenth of gravity: three degrees of a bank of thirty
 LOAD_COARSEST_S = 1.2  # who pulls takes about a second
 COARSEST_S = 0.7  # slower than this the turning itself would be averaged away
@@ -145,7 +148,7 @@ def _climbing(track: Track, times: Floats) -> Floats:
 
 
 def steadied(velocity: GroundVelocity, airspeed_mps: float, flying: NDArray[np.bool_]) -> GroundVelocity:
-    """As few averaged samples as keep the noise of the bank inferred from them below `BANK_NOISE_RAD`; fewer rows.
+    """As few averaged samples as keep bank and roll inferred from them below `BANK_NOISE_RAD` and `ROLL_NOISE_RADPS`.
 
     Positions are averaged by their least-squares slope, measured velocities by their mean. Means never cross a gap.
     """
@@ -153,18 +156,24 @@ def steadied(velocity: GroundVelocity, airspeed_mps: float, flying: NDArray[np.b
     if step > COARSEST_S / 2 or flying.sum() < 50:
         return velocity
     noise = _direction_noise(velocity, flying)
-    keep, weights = _as_few(noise, step, airspeed_mps, COARSEST_S, velocity.from_positions)
+    keep, weights = _as_few(noise, step, airspeed_mps, COARSEST_S, velocity.from_positions, ROLL_NOISE_RADPS)
     return velocity if keep == 1 else _averaged(velocity, weights, keep, step)
 
 
 def _as_few(
-    noise_rad: float, step: float, airspeed_mps: float, coarsest_s: float, from_positions: bool
+    noise_rad: float,
+    step: float,
+    airspeed_mps: float,
+    coarsest_s: float,
+    from_positions: bool,
+    roll_noise_radps: float = np.inf,
 ) -> tuple[int, Floats]:
     """(rows to average, their weights) for a direction as noisy as that; as many as `coarsest_s` holds if none suffice."""
     for keep in range(1, int(coarsest_s / step + 1e-6) + 1):
         weights = _weights(keep, from_positions)
         turn_noise = noise_rad * np.sqrt(2 * _noise_gain(weights, from_positions)) / (keep * step)
-        if turn_noise * airspeed_mps / G_MPS2 < BANK_NOISE_RAD:
+        bank_noise = turn_noise * airspeed_mps / G_MPS2
+        if bank_noise < min(BANK_NOISE_RAD, roll_noise_radps * keep * step / np.sqrt(2)):
             break
     return keep, weights
 

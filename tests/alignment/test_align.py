@@ -156,6 +156,37 @@ def test_result_as_json_has_the_promised_members(flights: Any) -> None:
     assert align(case.seen, case.told).as_json()["start_utc"] is None
 
 
+@pytest.mark.parametrize(
+    ("log", "assumed"),
+    [
+        ({"holds": "attitude", "rate": 10.0}, {"frame_stamps"}),
+        ({"holds": "places", "rate": 5.0}, {"frame_stamps", "path_follows_bank"}),
+    ],
+)
+def test_what_is_assumed_of_an_interval_is_told_apart_from_what_is_measured(
+    flights: Any, log: dict[str, Any], assumed: set[str]
+) -> None:
+    case = made(flights, 34, flight={"minutes": 5.0}, log=log)
+    found = align(case.seen, case.told)
+    parts = found.as_json()["evidence"]["interval_parts_s"]
+    assert set(parts) == {"measured"} | assumed
+    assert np.linalg.norm(list(parts.values())) == pytest.approx(found.half_interval_s, abs=1e-4)
+    assert abs(case.error_s(found)) < np.linalg.norm([parts["measured"], parts.get("path_follows_bank", 0.0)])
+    assert f"± {1000 * parts['measured']:.0f} ms by what was measured" in found.interval_in_words
+    by_hand = pin(found, 10.0, 1000.0)
+    assert by_hand.interval_in_words == ""
+    assert "interval_parts_s" not in by_hand.as_json()["evidence"]
+
+
+def test_more_rows_of_places_a_second_are_no_worse(flights: Any) -> None:
+    """Their noise comes out in the roll, many times what is rolled; it was, by a half interval three times as wide."""
+    halves = []
+    for rate in (5.0, 20.0):
+        case = made(flights, 21000, flight={"minutes": 6.0}, log={"holds": "places", "rate": rate})
+        halves.append(align(case.seen, case.told).interval_parts_s["measured"])
+    assert halves[1] < 1.4 * halves[0]
+
+
 def test_pin_says_how_far_it_lies_and_is_then_used(flights: Any) -> None:
     case = made(flights, 21)
     found = align(case.seen, case.told)
