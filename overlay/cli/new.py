@@ -4,11 +4,26 @@ from __future__ import annotations
 
 import argparse
 import os
-from typing import Any
+from typing import Any, NamedTuple
 
 from overlay.cli.console import say
 
-_HD_LINES = 720  # common practice, no source: onboard recordings are HD, live pictures are not
+_HD_LINES = 720  # common practice, no source: onboard recordings are HD, live pictures seldom
+
+
+class _Form(NamedTuple):
+    """A recording's size as shown, and its codec."""
+
+    width: int
+    height: int
+    codec: str
+
+    @property
+    def pixels(self) -> int:
+        return self.width * self.height
+
+    def __str__(self) -> str:
+        return f"{self.width}×{self.height} {self.codec}"
 
 
 def add(commands: Any) -> None:
@@ -17,7 +32,8 @@ def add(commands: Any) -> None:
         "new",
         help="write a flight.toml from files, saying what it recognised",
         description="Write DIR/flight.toml. Files given without an option are told apart by content: a log is the "
-        "track, recordings of 720 lines and more are the onboard camera's, smaller ones the ground station's.",
+        "track; of recordings of two sizes the larger is the onboard camera's, the smaller the ground station's; of one "
+        "size, 720 lines and more are the camera's. With --camera or --ground the others are the other's.",
     )
     parser.add_argument("folder", metavar="DIR", help="the flight's folder; made if missing")
     parser.add_argument("files", metavar="FILE", nargs="*", help="recordings and the log; chapters in order")
@@ -38,15 +54,19 @@ def run(arguments: argparse.Namespace) -> int:
     if not arguments.folder:
         raise UsageError("DIR is empty: name the flight's folder, or . for this one")
     camera, ground, track = list(arguments.camera), list(arguments.ground), arguments.track
+    recordings: dict[str, _Form] = {}
     for name in arguments.files:
-        kind = _kind(name)
-        say(f"{name}: {kind}")
-        if kind == "track":
-            if track is not None:
-                raise UsageError(f"two logs given, {track} and {name}: a flight has one track")
-            track = name
+        form = _form(name)
+        if form is not None:
+            recordings[name] = form
+        elif track is not None:
+            raise UsageError(f"two logs given, {track} and {name}: a flight has one track")
         else:
-            (camera if kind == "camera" else ground).append(name)
+            track = name
+            say(f"{name}: track")
+    for name, kind in _told_apart(recordings, bool(camera), bool(ground)).items():
+        say(f"{name}: {kind}")
+        (camera if kind == "camera" else ground).append(name)
     if not (camera or ground or track):
         raise UsageError("no files given: name recordings and a log")
     folder = made_folder(arguments.folder)
@@ -56,13 +76,31 @@ def run(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def _kind(name: str) -> str:
+def _form(name: str) -> _Form | None:
+    """What all chapters of a recording share; None for a log."""
     from overlay.inspection import inspect_file
 
     described = inspect_file(name)
     if described["kind"] == "track":
-        return "track"
-    return "camera" if min(described["display_width"], described["display_height"]) >= _HD_LINES else "ground"
+        return None
+    return _Form(described["display_width"], described["display_height"], described["codec"])
+
+
+def _told_apart(recordings: dict[str, _Form], has_camera: bool, has_ground: bool) -> dict[str, str]:
+    """For each recording "camera" or "ground". Raises UsageError where they do not tell."""
+    from overlay.errors import UsageError
+
+    forms = sorted(set(recordings.values()), key=lambda form: form.pixels)
+    if not forms:
+        return {}
+    if has_camera != has_ground and len(forms) == 1:
+        return dict.fromkeys(recordings, "ground" if has_camera else "camera")
+    if has_camera or has_ground or len(forms) > 2 or (len(forms) == 2 and forms[0].pixels == forms[1].pixels):
+        each = "; ".join(f"{name} is {form}" for name, form in recordings.items())
+        raise UsageError(f"which is whose recording cannot be told: {each}; say so with --camera and --ground")
+    if len(forms) == 2:
+        return {name: "ground" if form == forms[0] else "camera" for name, form in recordings.items()}
+    return dict.fromkeys(recordings, "camera" if min(forms[0][:2]) >= _HD_LINES else "ground")
 
 
 def _toml(folder: str | os.PathLike[str], title: str, camera: list[str], ground: list[str], track: str | None) -> str:
