@@ -122,7 +122,10 @@ def find_breakups(features: Features, *, frame_rate: Fraction | float, full_rang
         for start, end in _spans(broken | onsets.annoying(grade), round(_MERGE_s * float(rate)))
         if broken[start:end].any() and grade[start:end].min() < ANNOYING_GRADE
     ]
-    events = tuple(_event(features, grade, state, link, start, end, 1 / float(rate)) for start, end in spans)
+    before = [0, *(end for _, end in spans)]
+    events = tuple(
+        _event(features, grade, state, link, *each, 1 / float(rate)) for each in zip(spans, before[:-1], strict=True)
+    )
     return Diagnosis(rate, features, grade, state, link, events)
 
 
@@ -146,9 +149,15 @@ def _spans(broken: NDArray[np.bool_], merge: int) -> list[tuple[int, int]]:
 
 
 def _event(
-    features: Features, grade: Floats, state: NDArray[np.intp], link: LinkRatio, start: int, end: int, frame_s: float
+    features: Features,
+    grade: Floats,
+    state: NDArray[np.intp],
+    link: LinkRatio,
+    span: tuple[int, int],
+    before: int,
+    frame_s: float,
 ) -> Breakup:
-    time = features.time_s
+    time, (start, end) = features.time_s, span
     inside = slice(start, end)
     lost = 5.0 - grade[inside]
     weight = np.bincount(state[inside], weights=lost + 1e-6, minlength=len(STATES))[:CLEAN]
@@ -160,7 +169,7 @@ def _event(
         end_frame=end,
         onset_s=float(time[start]),
         end_s=float(time[end]) if end < len(time) else float(time[-1] + frame_s),
-        onset_interval_s=onsets.interval(time, grade, start, end, kind, frame_s),
+        onset_interval_s=onsets.interval(time, grade, span, before, kind, frame_s),
         kind=kind,
         worst_grade=float(grade[worst]),
         worst_frame=worst,

@@ -54,14 +54,18 @@ def first_annoying(grade: Floats, start: int, end: int) -> int:
     return start + int(np.argmax(grade[start:end] < ANNOYING_GRADE))
 
 
-def interval(time: Floats, grade: Floats, start: int, end: int, kind: str, frame_s: float) -> tuple[float, float]:
+def interval(
+    time: Floats, grade: Floats, span: tuple[int, int], before: int, kind: str, frame_s: float
+) -> tuple[float, float]:
     """From the last frame before the onset that is surely good to the end of the first after it that is surely bad.
 
-    However long that is: where a grade hovers about the threshold, as on a slow fade, all of it may be the onset, while a
-    sudden loss is known to a frame either way. Lost blocks are seen only when they have cost some figures.
+    `span`: first and one past last frame of the break-up; `before`: one past last of that before it, 0 if there is none.
+    The interval is as long as it must be: where a grade hovers about the threshold, as on a slow fade, all of it may be the
+    onset, while a sudden loss is known to a frame either way. Lost blocks are seen only when they have cost some figures.
     """
-    good = np.flatnonzero(grade[:start] > ANNOYING_GRADE + _SURE_BY)
+    start, end = span
+    good = np.flatnonzero(grade[before:start] > ANNOYING_GRADE + _SURE_BY)
     bad = np.flatnonzero(grade[start:end] < ANNOYING_GRADE - _SURE_BY)
-    low, past = int(good[-1]) if len(good) else 0, start + int(bad[0]) + 1 if len(bad) else end
+    low, past = before + int(good[-1]) if len(good) else before, start + int(bad[0]) + 1 if len(bad) else end
     high_s = time[past] if past < len(time) else time[-1] + frame_s
     return float(time[low] - (_BLOCKS_SEEN_AFTER_S if kind == "blocks" else 0.0)), float(high_s)

@@ -61,24 +61,25 @@ def test_sparkles_that_annoy_nobody_are_no_beginning() -> None:
 def test_the_interval_runs_from_surely_good_to_surely_bad() -> None:
     time, grade = np.arange(100) / RATE, np.linspace(5.0, 1.0, 100)
     start = int(np.argmax(grade < 2.5))
-    low, high = interval(time, grade, start, 100, "noise", 1 / RATE)
+    low, high = interval(time, grade, (start, 100), 0, "noise", 1 / RATE)
     assert grade[round(low * RATE)] > 3.25 >= grade[round(low * RATE) + 1]
     assert grade[round(high * RATE) - 2] >= 1.75 > grade[round(high * RATE) - 1]
     assert low < time[start] < high
-    blocks = interval(time, grade, start, 100, "blocks", 1 / RATE)
+    blocks = interval(time, grade, (start, 100), 0, "blocks", 1 / RATE)
     assert blocks == (pytest.approx(low - 0.5), high)
 
 
 def test_a_grade_that_hovers_about_the_threshold_leaves_all_of_that_open() -> None:
     grade = np.concatenate([np.full(20, 4.5), np.full(40, 2.9), np.full(70, 2.3), np.full(20, 1.2)])
     time = np.arange(150) / RATE + 0.001 * np.arange(150).clip(max=1)  # time stamps in whole milliseconds
-    assert interval(time, grade, 60, 150, "noise", 1 / RATE) == (time[19], time[131])
-    assert interval(time, grade[20:], 40, 130, "noise", 1 / RATE)[0] == time[0]  # nothing before it is surely good
-    assert interval(time, grade[:130], 60, 130, "noise", 1 / RATE)[1] == time[130]  # nor surely bad until its end
+    assert interval(time, grade, (60, 150), 0, "noise", 1 / RATE) == (time[19], time[131])
+    assert interval(time, grade, (60, 150), 30, "noise", 1 / RATE)[0] == time[30]  # another break-up ended there
+    assert interval(time, grade[20:], (40, 130), 0, "noise", 1 / RATE)[0] == time[0]  # nothing before it is surely good
+    assert interval(time, grade[:130], (60, 130), 0, "noise", 1 / RATE)[1] == time[130]  # nor surely bad until its end
     sudden = np.where(np.arange(150) < 60, 4.8, 1.0)
-    assert interval(time, sudden, 60, 150, "no sync", 1 / RATE) == (time[59], time[61])
+    assert interval(time, sudden, (60, 150), 0, "no sync", 1 / RATE) == (time[59], time[61])
 
 
 def test_the_interval_of_what_lasts_to_the_end_ends_with_the_last_frame() -> None:
     grade = np.where(np.arange(100) < 60, 4.8, 2.3)
-    assert interval(np.arange(100) / RATE, grade, 60, 100, "noise", 1 / RATE)[1] == pytest.approx(100 / RATE)
+    assert interval(np.arange(100) / RATE, grade, (60, 100), 0, "noise", 1 / RATE)[1] == pytest.approx(100 / RATE)
