@@ -73,6 +73,7 @@ BROKEN: dict[str, tuple[str, dict[str, object]]] = {
         "fade",
         {"scene": "plain", "recorder": "h264 5M", "deinterlace": True, "colour_dropped": True},
     ),
+    "digital, few packets lost": ("edge", {"scene": "plain", "standard": "digital", "recorder": "h264 5M"}),
 }
 CLEAN: dict[str, dict[str, object]] = {
     "plain": {},

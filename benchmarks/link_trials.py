@@ -208,13 +208,18 @@ def _errors(received: Path, clean: Path) -> Floats:
 
 
 def fade(frames: int, rate: float, rng: np.random.Generator, style: str) -> Floats:
-    """A course of the carrier-to-noise ratio in dB, one value a frame, mostly good with break-ups between."""
+    """A course of the carrier-to-noise ratio in dB, one value a frame, mostly good with break-ups between.
+
+    Those of the style "edge" go down just to where a digital link begins to lose packets, and not for long.
+    """
     level = np.full(frames, float(rng.uniform(24, 30)))
     at = rng.uniform(3, 4) * rate
     while at < frames:
         depth = float(rng.choice([12.0, 10.0, 8.5, 7.0, 5.5, 4.0, 2.0, -4.0]) + rng.uniform(-0.7, 0.7))
         hold = rng.uniform(0.3, 2.5) * rate
-        ramp = {"null": 0.0, "fade": rng.uniform(0.3, 2.0) * rate, "flutter": 8.0}[style]
+        ramp = {"null": 0.0, "fade": rng.uniform(0.3, 2.0) * rate, "flutter": 8.0, "edge": 4.0}[style]
+        if style == "edge":
+            depth, hold = float(rng.uniform(5.2, 6.4)), hold / 8
         k = np.arange(frames)
         shape = np.clip(np.minimum((k - at) / max(ramp, 0.5), (at + 2 * ramp + hold - k) / max(ramp, 0.5)), 0, 1)
         level += (depth - level) * shape

@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from overlay.picture.bands import Bands
 from overlay.picture.blocking import block_edges
 from overlay.picture.borders import borders
 from overlay.picture.burned_in import BurnedIn
@@ -63,6 +64,7 @@ class Features:
     changed              share of pixels that changed by more than three levels
     stuck                share of tiles that did not change at all
     block_edges          share of block borders that are steps, less the share off the grid
+    banded               share of lines whose colour jumped while the rest went on, and has not jumped back
     figures              share of the burned-in edges shown, 0 … 1; NaN while none are known, or all is black
     corrupt              1 where the decoder itself reported errors
     missing_frames       frames that the recorder dropped before this one, by its time stamps
@@ -92,6 +94,7 @@ class Features:
     changed: Floats
     stuck: Floats
     block_edges: Floats
+    banded: Floats
     figures: Floats
     corrupt: Floats
     missing_frames: Floats
@@ -137,6 +140,7 @@ class FeatureExtractor:
         self._waiting: list[dict[str, float]] = []
         self._sampler: Sampler | None = None
         self._burned_in, self._known_from = BurnedIn(), 0
+        self._bands = Bands()
         self._last: tuple[Bytes, NDArray[np.float32]] | None = None
         self._pushed = 0
         np.empty(_ROOM_BYTES, np.uint8)
@@ -152,6 +156,7 @@ class FeatureExtractor:
             self._measure()
             self._sampler, self._last = Sampler(y, u, _TOGETHER), None
             self._burned_in, self._known_from = BurnedIn(), self._pushed
+            self._bands = Bands()
         self._sampler.take(len(self._waiting), y, u, v)
         field = field_of(y)
         if self._pushed % (_LEARN_EVERY if self._pushed - self._known_from < _LEARNT else _LEARN_LATER_EVERY) == 0:
@@ -179,8 +184,9 @@ class FeatureExtractor:
         batch = self._sampler.batch.first(len(self._waiting))
         levels = tile_means(batch.lines[1])
         measured = _still(batch, levels)
-        measured |= _moving(batch, levels, measured["line_noise"], self._last)
-        measured |= {name: np.array([row[name] for row in self._waiting]) for name in self._waiting[0]}
+        moving, moved = _moving(batch, levels, measured["line_noise"], self._last)
+        measured |= moving | {name: np.array([row[name] for row in self._waiting]) for name in self._waiting[0]}
+        measured["banded"] = self._bands.shares(batch.colour, moved, measured["time_s"])
         measured["missing_frames"] = np.zeros(len(levels))
         self._done.append(np.stack([measured[name] for name in _NAMES], axis=1))
         self._last = batch.lines[1, -1].copy(), batch.profile[-1].copy()
@@ -215,8 +221,8 @@ def _still(batch: Batch, levels: Floats) -> dict[str, Floats]:
 
 def _moving(
     batch: Batch, levels: Floats, noise: Floats, last: tuple[Bytes, NDArray[np.float32]] | None
-) -> dict[str, Floats]:
-    """What they tell beside the frame before each."""
+) -> tuple[dict[str, Floats], Floats]:
+    """What they tell beside the frame before each, and by how much half of the tiles changed at most (B,)."""
     (above, row, below), profile = batch.lines, batch.profile
     first = last if last is not None else (row[0], profile[0])
     change = np.empty_like(row)
@@ -234,7 +240,7 @@ def _moving(
     if last is None:
         for values in found.values():
             values[0] = np.nan
-    return found
+    return found, np.median(tiles, axis=1)
 
 
 def _from_grey(chroma: Bytes) -> Floats:

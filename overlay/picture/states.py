@@ -75,7 +75,8 @@ def misplaced_rms(features: Features, clean: Baseline) -> Floats:
 
 def concealed_rms(features: Features, clean: Baseline) -> Floats:
     """Rms luminance error (N,) of lost blocks, which are concealed and move with the scene: no noise hides figures there."""
-    return _WRONG_RMS * np.sqrt(np.maximum(missing_figures(features, clean), _LEAST_CONCEALED))
+    wrong = np.maximum(missing_figures(features, clean), features.banded)
+    return _WRONG_RMS * np.sqrt(np.maximum(wrong, _LEAST_CONCEALED))
 
 
 def concealed(features: Features, clean: Baseline, noise: Floats) -> Floats:
@@ -87,7 +88,8 @@ def concealed(features: Features, clean: Baseline, noise: Floats) -> Floats:
     edges = soft(features.block_edges - clean.block_edges - 0.02, 0.004)
     gone, quiet = missing_figures(features, clean), soft(2.0 - noise, 0.3)
     smeared = soft(gone - 0.3, 0.04) * (features.spread > 12.0)
-    return np.asarray(np.maximum(features.corrupt, quiet * np.maximum(smeared, edges * soft(gone - 0.1, 0.02))))
+    lost = np.maximum(np.maximum(smeared, edges * soft(gone - 0.1, 0.02)), features.banded > 0.0)
+    return np.asarray(np.maximum(features.corrupt, quiet * lost))
 
 
 def adrift(features: Features, clean: Baseline, noise: Floats) -> Floats:
