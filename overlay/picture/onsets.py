@@ -15,7 +15,7 @@ from overlay.picture.states import ANNOYING_GRADE, CLEAN, STATES
 Floats = NDArray[np.float64]
 States = NDArray[np.intp]
 
-_REACH_S, _BLOCKS_SEEN_AFTER_S = 1.0, 0.5
+_REACH_S, _BLOCKS_SEEN_WITHIN_S = 1.0, 0.5
 _FIGURES_LEFT = 0.15
 """Share of the burned-in edges that only noise far beyond annoying hides of a picture in its place."""
 _FIGURES_GO = 0.05
@@ -61,11 +61,13 @@ def interval(
 
     `span`: first and one past last frame of the break-up; `before`: one past last of that before it, 0 if there is none.
     The interval is as long as it must be: where a grade hovers about the threshold, as on a slow fade, all of it may be the
-    onset, while a sudden loss is known to a frame either way. Lost blocks are seen only when they have cost some figures.
+    onset, while a sudden loss is known to a frame either way. Lost blocks are seen only by the figures that they cost, before
+    which much may have been lost elsewhere, and while little else is: half a second more either way, within the break-up.
     """
     start, end = span
     good = np.flatnonzero(grade[before:start] > ANNOYING_GRADE + _SURE_BY)
     bad = np.flatnonzero(grade[start:end] < ANNOYING_GRADE - _SURE_BY)
     low, past = before + int(good[-1]) if len(good) else before, start + int(bad[0]) + 1 if len(bad) else end
-    high_s = time[past] if past < len(time) else time[-1] + frame_s
-    return float(time[low] - (_BLOCKS_SEEN_AFTER_S if kind == "blocks" else 0.0)), float(high_s)
+    until_s, end_s = (float(time[k]) if k < len(time) else float(time[-1] + frame_s) for k in (past, end))
+    more_s = _BLOCKS_SEEN_WITHIN_S if kind == "blocks" else 0.0
+    return max(float(time[low]) - more_s, float(time[before])), min(until_s + more_s, end_s)
