@@ -39,6 +39,11 @@ class Bands:
         rows = colour.reshape(-1, colour.shape[-1])
         means = cv2.reduce(rows, 1, cv2.REDUCE_SUM, dtype=cv2.CV_32S)[:, 0] / rows.shape[1]
         means = means.reshape(len(colour), 2, COLOUR_LINES)
+        if self._means is not None and not self._off.any():
+            steps = np.diff(means, axis=0, prepend=self._means[None])
+            if np.abs(steps).sum(axis=1).max() <= _JUMP:  # nothing to follow, as nearly always
+                self._means, self._moved = means[-1], float(moved[-1])
+                return np.zeros(len(means))
         return np.array([self._step(*each) for each in zip(means, moved, times_s, strict=True)])
 
     def _step(self, means: Floats, moved: float, time_s: float) -> float:
