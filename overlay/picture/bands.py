@@ -14,7 +14,11 @@ Floats = NDArray[np.float64]
 _JUMP, _GOES_ON = 12.0, 2.0
 """Levels, of U and V together, by which the mean of a line jumps, and by which half of the lines at most may move meanwhile."""
 _LIVELIER, _CALM = 2.0, 1.0
-"""How many times as much as in the frame before the rest may change, and the levels always allowed: a cut changes all."""
+"""How many times as much as lately the rest may change, and the levels always allowed: a cut changes all."""
+_FORGETS = 0.8
+"""What is left of "lately" from frame to frame: recorders repeat up to three pictures (24 a second in a file of 60), in which
+nothing changes.
+"""
 _LINES = 2
 """Sampled lines, a thirtieth of the picture each, that jump together at the least."""
 _LASTS_S = 4.0
@@ -26,7 +30,7 @@ class Bands:
 
     def __init__(self) -> None:
         self._means: Floats | None = None
-        self._moved = np.inf
+        self._lately = 0.0
         self._off = np.zeros((2, COLOUR_LINES))
         self._since_s = np.zeros(COLOUR_LINES)
 
@@ -42,18 +46,20 @@ class Bands:
         if self._means is not None and not self._off.any():
             steps = np.diff(means, axis=0, prepend=self._means[None])
             if np.abs(steps).sum(axis=1).max() <= _JUMP:  # nothing to follow, as nearly always
-                self._means, self._moved = means[-1], float(moved[-1])
+                self._means = means[-1]
+                for each in moved:
+                    self._lately = max(float(each), _FORGETS * self._lately)
                 return np.zeros(len(means))
         return np.array([self._step(*each) for each in zip(means, moved, times_s, strict=True)])
 
     def _step(self, means: Floats, moved: float, time_s: float) -> float:
-        last, before = self._means, self._moved
-        self._means, self._moved = means, moved
+        last, lately = self._means, self._lately
+        self._means, self._lately = means, max(moved, _FORGETS * lately)
         if last is None:
             return 0.0
         steps = means - last
         size = np.abs(steps).sum(axis=0)
-        if np.median(size) > _GOES_ON or moved > max(_LIVELIER * before, before + _CALM):
+        if np.median(size) > _GOES_ON or moved > max(_LIVELIER * lately, lately + _CALM):
             self._off[:] = 0.0  # another picture altogether
         else:
             self._jump(means, steps, size > _JUMP, time_s)

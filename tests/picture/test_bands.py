@@ -78,6 +78,17 @@ def test_a_band_is_told_from_its_first_frame_to_its_last(
     assert shares(shown) == pytest.approx(expected)
 
 
+def test_a_band_is_told_in_a_file_that_repeats_its_pictures() -> None:
+    scene, frames = land(6), []
+    for number in range(40):
+        y, u, v = frame(scene, 3 * number)
+        if 15 <= number < 25:
+            u[104:128], v[104:128] = 90, 110
+        frames += [(y, u, v)] * (2 + number % 2)  # 24 a second as 60
+    told = measured(frames).banded > 0
+    assert np.flatnonzero(told).tolist() == list(range(37, 62))
+
+
 def test_a_band_that_never_heals_is_told_for_four_seconds_only() -> None:
     shown = lines(1, 200)
     shifted(shown, slice(20, None), 5, 3, 60.0)
