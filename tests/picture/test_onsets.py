@@ -68,9 +68,8 @@ def test_the_interval_runs_from_surely_good_to_surely_bad() -> None:
     blocks = interval(time, grade, (start, 100), 0, "blocks", 1 / RATE)
     assert blocks == (pytest.approx(low - 0.5), pytest.approx(min(high + 0.5, time[-1] + 1 / RATE)))
     assert interval(time, grade, (start, start + 3), 0, "blocks", 1 / RATE)[1] == time[start + 3]  # within the break-up
-    assert (
-        interval(time, grade, (start, 100), start - 9, "blocks", 1 / RATE)[0] >= time[start - 9]
-    )  # after the one before
+    after = interval(time, grade, (start, 100), start - 9, "blocks", 1 / RATE)
+    assert after[0] >= time[start - 9]  # where the break-up before it ended
 
 
 def test_a_grade_that_hovers_about_the_threshold_leaves_all_of_that_open() -> None:
