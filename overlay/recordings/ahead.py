@@ -9,7 +9,7 @@ from typing import TypeVar
 
 Item = TypeVar("Item")
 
-AHEAD = 4  # waiting items: enough to overlap, few enough for 4K frames to stay small
+AHEAD = 1  # waiting item: enough to overlap, and a picture of 4K is twelve megabytes
 _LOOK_UP_S = 0.2  # how soon a waiting producer notices that nobody wants more
 
 

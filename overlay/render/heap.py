@@ -5,7 +5,7 @@ from __future__ import annotations
 import ctypes
 
 _M_MMAP_THRESHOLD, _M_ARENA_MAX = -3, -8  # malloc.h of the GNU C library
-_LARGE = 2 << 20  # bytes: what an encoder keeps of a picture of 1080 lines, several times over, is larger
+_LARGE = 512 << 10  # bytes: every plane of a picture of 1080 lines is larger, or nearly so
 
 
 def one_heap() -> bool:
