@@ -38,9 +38,9 @@ from link_trials import RATE, Trial, Truth, fade, make, make_clean
 from numpy.typing import NDArray
 
 from overlay.picture.breakups import Diagnosis, find_breakups
-from overlay.picture.features import FeatureExtractor
 from overlay.picture.impairment import grade_of, signal_to_noise_dB
-from overlay.recordings import open_recording, planes
+from overlay.picture_survey import features_in
+from overlay.recordings import open_recording
 
 Floats = NDArray[np.float64]
 Span = tuple[int, int]
@@ -116,10 +116,8 @@ def clean_trial(scene: str, seed: int) -> Trial:
 
 def diagnose(path: Path) -> Diagnosis:
     """What the program says of a recording."""
-    recording, extractor = open_recording([path]), FeatureExtractor()
-    for picture in planes(recording):
-        extractor.push(float(picture.time_s), picture.y, picture.u, picture.v, corrupt=picture.corrupt)
-    return find_breakups(extractor.result(), frame_rate=recording.frame_rate, full_range=recording.full_range)
+    recording = open_recording([path])
+    return find_breakups(features_in(recording), frame_rate=recording.frame_rate, full_range=recording.full_range)
 
 
 def true_grade(truth: Truth) -> Floats:

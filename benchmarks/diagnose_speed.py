@@ -25,7 +25,7 @@ import numpy as np
 from link_trials import Recording, Trial, fade, scene_frames, sent
 
 from overlay.picture.breakups import find_breakups
-from overlay.picture.features import FeatureExtractor
+from overlay.picture_survey import features_in
 from overlay.recordings import Recording as Opened
 from overlay.recordings import open_recording, planes
 
@@ -56,10 +56,7 @@ def decode(recording: Opened) -> None:
 
 
 def diagnose(recording: Opened) -> None:
-    extractor = FeatureExtractor()
-    for picture in planes(recording):
-        extractor.push(float(picture.time_s), picture.y, picture.u, picture.v, corrupt=picture.corrupt)
-    find_breakups(extractor.result(), frame_rate=recording.frame_rate, full_range=recording.full_range)
+    find_breakups(features_in(recording), frame_rate=recording.frame_rate, full_range=recording.full_range)
 
 
 def timed(work: Callable[[Opened], None], recording: Opened) -> tuple[float, float]:
@@ -71,12 +68,14 @@ def timed(work: Callable[[Opened], None], recording: Opened) -> tuple[float, flo
 
 def growth_MiB(recording: Opened) -> float:
     """What the second half of a pass adds to the memory in use."""
-    extractor, half = FeatureExtractor(), 0.0
-    for picture in planes(recording):
-        extractor.push(float(picture.time_s), picture.y, picture.u, picture.v, corrupt=picture.corrupt)
-        if not half and picture.time_s > recording.duration_s / 2:
-            half = resident_MiB()
-    return resident_MiB() - half
+    half: list[float] = []
+
+    def look(time_s: float) -> None:
+        if not half and time_s > recording.duration_s / 2:
+            half.append(resident_MiB())
+
+    features_in(recording, look)
+    return resident_MiB() - half[0]
 
 
 def main() -> None:

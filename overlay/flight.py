@@ -239,20 +239,16 @@ class Flight:
         """Grade of the live picture over time, and its break-ups, on the ground recording's clock alone."""
         from overlay.motion_cache import kept
         from overlay.picture.breakups import find_breakups
-        from overlay.picture.features import FeatureExtractor, Features
-        from overlay.recordings import planes
+        from overlay.picture.features import Features
+        from overlay.picture_survey import features_in
 
         recording = self.recording("ground")
         stage, total = "grading the live picture", float(recording.duration_s)
 
-        def measure() -> Features:
-            extractor = FeatureExtractor()
-            for picture in planes(recording):
-                time_s = float(picture.time_s)
-                extractor.push(time_s, picture.y, picture.u, picture.v, corrupt=picture.corrupt)
-                self._progress(stage, min(time_s / total, 1.0) if total > 0 else 0.0)
-            return extractor.result()
+        def told(time_s: float) -> None:
+            self._progress(stage, min(time_s / total, 1.0) if total > 0 else 0.0)
 
+        measure = partial(features_in, recording, told)
         features = kept(Features, self.file.own_folder, recording, "features", measure)
         self.damage += recording.missing(features.time_s)
         self._progress(stage, 1.0)

@@ -28,6 +28,7 @@ ALLOWED = {
     "inspection": {"clock", "errors", "recordings", "tracks"},
     "motion": BASE | {"tracks"},
     "motion_survey": {"alignment", "motion", "recordings"},
+    "picture_survey": {"picture", "recordings"},
     "motion_cache": {"errors", "motion", "output", "recordings"},
     "onboard_view": {
         "clock",
@@ -75,6 +76,7 @@ ALLOWED = {
         "motion_cache",
         "motion_survey",
         "onboard_view",
+        "picture_survey",
         "recordings",
         "tracks",
         "motion",

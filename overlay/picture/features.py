@@ -22,7 +22,7 @@ from overlay.picture.sampling import COLOUR_LINES, Batch, Sampler, counted, fiel
 Bytes = NDArray[np.uint8]
 Floats = NDArray[np.float64]
 
-_TOGETHER = 16
+TOGETHER = 16
 """Frames measured at a time."""
 _LEARN_EVERY, _LEARN_LATER_EVERY, _LEARNT = 5, 25, 500
 """Frames from one look for burned-in figures to the next, and how long figures are news."""
@@ -154,7 +154,7 @@ class FeatureExtractor:
             )
         if self._sampler is None or self._sampler.shape != (y.shape, u.shape):
             self._measure()
-            self._sampler, self._last = Sampler(y, u, _TOGETHER), None
+            self._sampler, self._last = Sampler(y, u, TOGETHER), None
             self._burned_in, self._known_from = BurnedIn(), self._pushed
             self._bands = Bands()
         self._sampler.take(len(self._waiting), y, u, v)
@@ -163,7 +163,7 @@ class FeatureExtractor:
             self._burned_in.learn(field)
         self._waiting.append({"time_s": time_s, "corrupt": float(corrupt), "figures": self._burned_in.look(field)})
         self._pushed += 1
-        if len(self._waiting) == _TOGETHER:
+        if len(self._waiting) == TOGETHER:
             self._measure()
 
     @_one_thread()

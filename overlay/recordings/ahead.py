@@ -24,12 +24,12 @@ class _End:
     """After the last item."""
 
 
-def ahead(items: Generator[Item], name: str) -> Generator[Item]:
-    """The same items, produced up to `AHEAD` in front by a thread; errors come out where they would have.
+def ahead(items: Generator[Item], name: str, most: int = AHEAD) -> Generator[Item]:
+    """The same items, produced up to `most` in front by a thread; errors come out where they would have.
 
     Closing the result stops the thread, which closes `items`.
     """
-    waiting: queue.Queue[Item | _Failed | _End] = queue.Queue(AHEAD)
+    waiting: queue.Queue[Item | _Failed | _End] = queue.Queue(most)
     stopped = threading.Event()
 
     def put(item: Item | _Failed | _End) -> bool:

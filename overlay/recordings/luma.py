@@ -23,7 +23,7 @@ _TURNS = {90: cv2.ROTATE_90_CLOCKWISE, 180: cv2.ROTATE_180, 270: cv2.ROTATE_90_C
 
 
 class Planes(NamedTuple):
-    """One frame at native resolution, 8 bits: `y` (H, W), `u` and `v` subsampled as coded; valid until the next frame.
+    """One frame at native resolution, 8 bits: `y` (H, W), `u` and `v` subsampled as coded: views of the decoder's memory.
 
     `corrupt`: the decoder itself doubted the frame. `interlaced`: it holds two fields. `number`: counted from 0.
     """

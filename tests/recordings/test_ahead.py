@@ -49,7 +49,8 @@ def test_an_abandoned_producer_is_closed_and_its_thread_ends() -> None:
     assert "endless" not in threads()
 
 
-def test_no_more_than_a_few_items_are_made_in_front() -> None:
+@pytest.mark.parametrize("most", [AHEAD, 16])
+def test_no_more_items_are_made_in_front_than_asked_for(most: int) -> None:
     made: list[int] = []
 
     def noted() -> Generator[int]:
@@ -57,8 +58,11 @@ def test_no_more_than_a_few_items_are_made_in_front() -> None:
             made.append(number)
             yield number
 
-    items = ahead(noted(), "noted")
+    items = ahead(noted(), "noted", most)
     next(items)
-    time.sleep(0.3)
-    assert len(made) <= AHEAD + 3
+    until = time.monotonic() + 5
+    while len(made) < most + 2 and time.monotonic() < until:
+        time.sleep(0.01)
+    time.sleep(0.1)
+    assert len(made) == most + 2  # besides those that wait, the one taken and the one in hand
     items.close()
